@@ -1,7 +1,8 @@
 """One root error and a child per kind of trouble; every one is our own trouble, never a lost packet."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.printable import printable
 
@@ -27,8 +28,7 @@ class WhichhopError(Exception):
         return "\n".join(printable(line, LONGEST_LINE) for line in super().__str__().split("\n"))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Complaint:
+class Complaint(Struct, frozen=True, kw_only=True):
     """One thing wrong in a file: where it stands, what it is, what to do about it."""
 
     file: str

@@ -4,7 +4,8 @@ import importlib
 import sys
 from collections.abc import Callable, Iterable
 from contextlib import nullcontext
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from bench.busy import busy_cores
 from bench.figure import Figure

@@ -13,9 +13,10 @@ import tempfile
 import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
+
+from msgspec import Struct
 
 from bench.compiled import compiled
 from bench.reflector_rate import spent_s
@@ -30,8 +31,7 @@ WARM_S, COUNT_S, SCRAPE_S = 110.0, 90.0, 15.0
 """At first an agent looks every 5 s for the others, which here are none (daemon/beside/home_news.py)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Load:
+class Load(Struct, frozen=True, kw_only=True):
     """What the daemon took; what is a `core` is a share of one core.
 
     imported_mb: of its modules alone, in a process of its own; started_mb: once it measures. private_mb: of

@@ -1,11 +1,11 @@
 """One benchmark figure and how it is printed."""
 
 import json
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
+class Figure(Struct, frozen=True, kw_only=True):
     """A measured value beside its target; `beside` holds yardsticks of the same run."""
 
     bench: str

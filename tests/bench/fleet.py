@@ -15,11 +15,11 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 from threading import Timer
 
 import cramjam
+from msgspec.structs import replace
 
 from bench.figure import Figure
 from paper_home.paper import prepare

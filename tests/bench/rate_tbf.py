@@ -5,7 +5,8 @@ the kernel's count: on a machine whose processors are taken from it the two diff
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from bench.figure import Figure
 from support.bulk_path import shape, to_far, transfer
@@ -17,8 +18,7 @@ DOWN_MBPS, UP_MBPS = 500, 40
 PAYLOAD = 1448 / 1514
 
 
-@dataclass(frozen=True, slots=True)
-class Run:
+class Run(Struct, frozen=True):
     """error: against the rate asked for. counted: against the kernel's count of the queue."""
 
     error: float

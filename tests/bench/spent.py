@@ -2,14 +2,14 @@
 
 import os
 import resource
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spent:
+class Spent(Struct, frozen=True, kw_only=True):
     """Processor seconds are this process's and those of its children that have ended."""
 
     wall_s: float

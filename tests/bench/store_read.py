@@ -12,8 +12,9 @@ import random
 import tempfile
 from array import array
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from pathlib import Path
+
+from msgspec.structs import replace
 
 from bench.figure import Figure
 from bench.large_home import a_day, large_home

@@ -1,9 +1,9 @@
 """The page in the machine's own Chromium: what is seen, heard, typed and renewed; judged by axe-core."""
 
-from dataclasses import replace
 from itertools import combinations, pairwise
 
 import pytest
+from msgspec.structs import replace
 from playwright.sync_api import Browser, Page, expect
 
 from support.browser import DESKTOP, PHONE, opened, strip_script, violations

@@ -6,8 +6,9 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Callable
-from dataclasses import asdict
 from pathlib import Path
+
+from msgspec import to_builtins
 
 from campaign import faults_of_disk, faults_of_home
 from campaign.endurance import HEAD, Hour, endure, row
@@ -89,7 +90,7 @@ def main() -> int:
     if rows:
         sys.stdout.write(table(rows) + "\n")
     if args.json:
-        data = {"faults": [asdict(r) for r in rows], "hours": [asdict(h) for h in hours]}
+        data = {"faults": [to_builtins(r) for r in rows], "hours": [to_builtins(h) for h in hours]}
         args.json.write_text(json.dumps(data, indent=2) + "\n")
     return 0 if all(r.passed for r in rows) else 1
 

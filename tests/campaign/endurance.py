@@ -3,8 +3,9 @@
 import re
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from campaign.house import CLOCK, House, house, names_server
 from campaign.shim import faster
@@ -14,8 +15,7 @@ from whichhop.net.clock import sleep_s
 RATE = 60
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hour:
+class Hour(Struct, frozen=True, kw_only=True):
     """At the end of an hour of the agent's own. store_mb: the file and its log."""
 
     hour: int

@@ -10,9 +10,10 @@ import sys
 import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from support.namespaces import V4, Path4, four_nodes
 from support.need import need_program
@@ -43,8 +44,7 @@ targets:
 LOST = (Fate.LOST, Fate.LOST_OUT, Fate.LOST_BACK)
 
 
-@dataclass(frozen=True, slots=True)
-class Kept:
+class Kept(Struct, frozen=True):
     """A packet's record in a store."""
 
     session: str

@@ -1,8 +1,9 @@
 """What came of a fault, as a row of the table, and how it is worked out from what an agent has kept."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
+
+from msgspec import Struct
 
 from campaign.house import LOST, House
 from whichhop.printable import printable
@@ -15,8 +16,7 @@ STEADY = "router:stamp"
 ROUTINE = ("sessions, metrics on", "stopped", "home file read again", "first hop is", "the route to")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class Outcome(Struct, frozen=True, kw_only=True):
     """injected: faults. survived: measuring went on, and what was kept before is whole.
 
     lost: samples that a steady session owed and did not keep. most_lost_s: the longest gap. invented: packets
@@ -41,8 +41,7 @@ class Outcome:
         return self.survived and self.most_lost_s <= self.most_s and not self.invented
 
 
-@dataclass(frozen=True, slots=True)
-class Span:
+class Span(Struct, frozen=True):
     """Wall-clock ns: `agent`: it ran and the path was whole, so samples were due; otherwise excused."""
 
     start_ns: int

@@ -11,8 +11,9 @@ import argparse
 import re
 import subprocess
 import sys
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from fuzz.targets import TARGETS
 
@@ -21,8 +22,7 @@ LONGEST = {"store_file": 100_000, "report_page": 24_000, "report_paper": 6_000, 
 _ROW = re.compile(r"(\w+) +(\d+) +(\d+) +(\d+) +(\d+)$")
 
 
-@dataclass(slots=True)
-class Row:
+class Row(Struct):
     """Of one target. covered: branches of ours that were reached at last."""
 
     runs: int = 0

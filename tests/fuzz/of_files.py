@@ -7,10 +7,11 @@ import gzip
 import io
 import random
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from datetime import UTC
 from functools import cache
 from types import SimpleNamespace
+
+from msgspec.structs import replace
 
 from fuzz.allowed import allowed, must, named, scratch
 from support.bulletins import calm

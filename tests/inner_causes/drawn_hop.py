@@ -7,10 +7,11 @@ common practice.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from whichhop.daemon.schedule import STEP_NS, STEPS
 from whichhop.inside.packets import HopPackets
@@ -23,8 +24,7 @@ from whichhop.model.inner_cause import InnerCause as Inner
 BEACON_S = 0.1024
 
 
-@dataclass(slots=True)
-class Drawn:
+class Drawn(Struct):
     """A hop while it is drawn; what a cause does is added in place."""
 
     rng: np.random.Generator

@@ -6,9 +6,10 @@ inside is held against the truth: right, wrong, abstained, and whether the hop i
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from inner_causes import causes_of_homes as act
 from inner_causes.whole_home import Cause, Run, draw
@@ -21,8 +22,7 @@ from whichhop.model.inner_cause import InnerCause as Inner
 from whichhop.model.units import NS_PER_MINUTE
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class Row(Struct, frozen=True, kw_only=True):
     """causes: what is right to name. counters: which homes have; some: needed before anything is known."""
 
     words: str
@@ -127,8 +127,7 @@ BOTH: tuple[Row, ...] = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class _Kept:
+class _Kept(Struct, frozen=True):
     """Records by session, as a store would give them."""
 
     records: dict[SessionKey, list[Record]]
@@ -183,8 +182,7 @@ def about(row: Row, run: Run, found: Comparison | None) -> list[Verdict]:
     return [v for v in found.verdicts if run.link.name in v.elements and not alone & set(v.elements)]
 
 
-@dataclass(slots=True)
-class Count:
+class Count(Struct):
     """What came of a row's runs; told: each name with its probability and whether it is right."""
 
     result: Counter[str]

@@ -8,10 +8,11 @@ packets are seen through the public path alone: records and readings in, `compar
 import itertools
 from array import array
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from standing.homes import draw_home, draw_quick, elements_in, sessions_of
@@ -42,8 +43,7 @@ EACH_S = 30
 """Counters are read so often here."""
 
 
-@dataclass(slots=True)
-class Hop:
+class Hop(Struct):
     """What crosses the hop, packet by packet, in order of time: a cause adds to it in place.
 
     at_s: when a packet meets the hop, seconds since the run began; up: whether it goes toward the provider
@@ -88,8 +88,7 @@ class Hop:
 Cause = Callable[[Hop], None]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
+class Run(Struct, frozen=True, kw_only=True):
     """One home's run as it would be stored."""
 
     home: Home

@@ -9,10 +9,10 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from msgspec import Struct, field
 
 from support.namespaces import within
 from support.veth import Pair, veth_pair
@@ -55,8 +55,7 @@ asyncio.run(main(*sys.argv[1:]))
 """
 
 
-@dataclass
-class TwoAgents:
+class TwoAgents(Struct):
     pair: Pair
     folder: Path
     running: dict[str, "subprocess.Popen[bytes]"] = field(default_factory=dict)

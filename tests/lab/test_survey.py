@@ -4,12 +4,12 @@ import json
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
 import pytest
+from msgspec import Struct
 
 from support.need import need_program, need_root
 from whichhop.config.keys import create_key
@@ -81,8 +81,7 @@ def walker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Walker]:
         yield walker
 
 
-@dataclass(frozen=True)
-class Walked:
+class Walked(Struct, frozen=True):
     """A walk: how each room's run ended, and the table as data."""
 
     runs: dict[str, Done]

@@ -4,11 +4,11 @@ import json
 import signal
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec import Struct
 
 from support.bulk_path import shape, to_far, transfer
 from support.namespaces import Path4, four_nodes
@@ -124,8 +124,7 @@ def alder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Alder]:
         yield Alder(home, tmp_path_factory.mktemp("alder"))
 
 
-@dataclass(frozen=True)
-class AtOnce:
+class AtOnce(Struct, frozen=True):
     """What came of two asked for at once: up and down the line, and a moment later desk to attic."""
 
     up: dict[str, Any]

@@ -3,11 +3,11 @@
 import asyncio
 import json
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from support.modem_tables import ModemState
 from support.need import need_program

@@ -2,10 +2,11 @@
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
+from msgspec import Struct
+from msgspec.structs import replace
 
 from paper_home.paper import prepare
 from paper_home.records import readings_of_run, records_of_run
@@ -39,8 +40,7 @@ HOMES = {
 }
 
 
-@dataclass(frozen=True, kw_only=True)
-class Kept:
+class Kept(Struct, frozen=True, kw_only=True, dict=True):
     base: str
     by_records: dict[str, tuple[Verdict, ...]]
 

@@ -8,12 +8,12 @@ import sys
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import msgspec
 import pytest
 from msgspec import structs
+from msgspec.structs import replace
 from prometheus_client.parser import text_string_to_metric_families
 
 from whichhop.compare.windows.table import TICK_NS

@@ -6,10 +6,10 @@ import subprocess
 import sys
 import urllib.error
 import urllib.request
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 from prometheus_client.parser import text_string_to_metric_families
 
 from support.modem_tables import ModemState

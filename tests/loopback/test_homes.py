@@ -4,11 +4,12 @@ import json
 import subprocess
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, replace
 from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
+from msgspec import Struct
+from msgspec.structs import replace
 
 from support.agent_server import serving
 from support.bulletins import at_fault, calm, group
@@ -32,8 +33,7 @@ def now(bulletin: Bulletin) -> Bulletin:
     return replace(bulletin, at_ns=bulletin.at_ns + moved_ns, agents=agents)
 
 
-@dataclass
-class Servers:
+class Servers(Struct):
     prometheus: str
     alerts: str
 

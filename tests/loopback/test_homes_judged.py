@@ -3,13 +3,13 @@
 import json
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from threading import Thread
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from paper_home.paper import prepare
 from paper_home.records import readings_of_run

@@ -3,10 +3,10 @@
 import asyncio
 import subprocess
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from support.modem_tables import FIRST_INDEX, ModemState
 from support.need import need_program

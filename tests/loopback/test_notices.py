@@ -5,7 +5,6 @@ import json
 import ssl
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from email import message_from_bytes
 from email.policy import default as modern
 from http.server import BaseHTTPRequestHandler, HTTPServer
@@ -16,6 +15,7 @@ from typing import Any
 import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult, LoginPassword
+from msgspec.structs import replace
 
 from support.ports import free_tcp_port
 from support.standing_clock import StandingClock

@@ -10,10 +10,11 @@ import secrets
 import socket
 import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.app.agents.invitation import MOST_EXCHANGES, TRIES, Invitation, Wish
 from whichhop.app.agents.inviting import MOST_EACH, Invited, InviteError, Inviting, Joined, check_ready
@@ -46,8 +47,7 @@ links:
 """
 
 
-@dataclass
-class House:
+class House(Struct):
     """The inviting machine, and what its person reads."""
 
     folder: Path

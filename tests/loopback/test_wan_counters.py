@@ -7,11 +7,11 @@ import os
 import subprocess
 import threading
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
 
 import pytest
+from msgspec import Struct
 
 from support.homes import alder
 from support.need import need_program
@@ -66,8 +66,7 @@ def follow(source: CounterSource, enough: Callable[[Heard], bool], every_s: floa
     return heard
 
 
-@dataclass(frozen=True)
-class Agent:
+class Agent(Struct, frozen=True):
     """A real SNMP agent, and what the loopback had received before it began: it keeps figures for seconds."""
 
     port: int

@@ -8,10 +8,11 @@ import sys
 import tempfile
 import threading
 from contextlib import ExitStack
-from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+
+from msgspec import to_builtins
 
 from packet_suite.runs import INSIDE, KINDS, runs_of
 from packet_suite.scoring import kind_of, outcome, table
@@ -38,7 +39,7 @@ def one_home(number: int, count: int, only: str | None, keep: Path | None, *, in
         print(json.dumps({"up": number}), flush=True)
         stage.learn()
         for run in runs_of(number, count, only=only, inside=inside):
-            print(json.dumps(asdict(stage.play(run))), flush=True)
+            print(json.dumps(to_builtins(stage.play(run))), flush=True)
 
 
 def _listen(child: "subprocess.Popen[str]", seen: list[dict[str, Any]], up: threading.Event) -> None:

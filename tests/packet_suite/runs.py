@@ -2,8 +2,10 @@
 
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from itertools import cycle, islice
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Cause
@@ -37,8 +39,7 @@ RELAYS = frozenset({"study/router", "landing/router", "beyond/harbour", "beyond/
 """Plain wires that get the relay too, so that they can delay."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Kind:
+class Kind(Struct, frozen=True, kw_only=True, dict=True):
     """One kind of run. element: where; effects: fault words, taken in turn. may: causes that are right.
 
     must: whether something has to be named at all. load: the home fills its uplink. resolver: what the name
@@ -61,8 +62,7 @@ class Kind:
     felt: str = ""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Run:
+class Run(Struct, frozen=True, kw_only=True, dict=True):
     """One run: a kind with its size; seconds of fault; streams and host of the load."""
 
     kind: Kind

@@ -4,9 +4,11 @@ import json
 import shlex
 import sys
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from packet_suite.runs import HOME, QUEUES_S, RELAYS, Run, zone_at
 from packet_suite.scoring import right
@@ -37,8 +39,7 @@ START_S = 60.0
 LOOK_S = 0.5
 
 
-@dataclass(frozen=True, kw_only=True)
-class Seen:
+class Seen(Struct, frozen=True, kw_only=True, dict=True):
     """One run and what was said of it. verdicts: those that overlap the fault, as they stood in the end.
 
     first: what the first bulletin that named anything named, and when. right_s: seconds from the fault's

@@ -1,9 +1,9 @@
 """Every shipped home leads to a verdict about the line once one target is allowed, and to none before."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from paper_home.paper import prepare
 from paper_home.records import readings_of_run, records_of_run

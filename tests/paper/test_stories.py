@@ -1,12 +1,12 @@
 """Stories, each told on every screen: the same cause, also inside its hop, probability, times, first step."""
 
 import re
-from dataclasses import dataclass
 from html import unescape
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
+from msgspec import Struct
 
 from support.live import busy_state
 from support.stories import FAULT_NS, START_NS, STORIES, PlayedStory, Story, played
@@ -32,8 +32,7 @@ pytestmark = pytest.mark.slow
 LISBON = ZoneInfo("Europe/Lisbon")
 
 
-@dataclass(frozen=True, kw_only=True)
-class Told:
+class Told(Struct, frozen=True, kw_only=True, dict=True):
     """What everybody reads of one story, each as plain text with single blanks."""
 
     story: Story

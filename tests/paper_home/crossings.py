@@ -1,10 +1,10 @@
 """Which sessions meet an element, and on which leg of the round trip a direction at the element is met."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from whichhop.lab.scenario import FaultWay
 from whichhop.model import Home, LinkKind, Medium, Method, NodeKind, Session
@@ -13,8 +13,7 @@ _OUTWARD = (LinkKind.WIRED, LinkKind.ACCESS)
 Rows = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Crossing:
+class Crossing(Struct, frozen=True, kw_only=True):
     """Rows (indices of sessions) that meet an element: `along` go up on the leg out, `against` down.
 
     An answer takes the same path back, so `along` meets the downward direction on the leg back.

@@ -1,10 +1,10 @@
 """Packets in flight: what has happened so far to every packet of some sessions over one chunk."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from paper_home.crossings import Rows
 from whichhop.model import Session
@@ -14,8 +14,7 @@ NO_SAMPLE = 255
 """Stands where an agent sent nothing at all, so that there is no sample."""
 
 
-@dataclass(slots=True)
-class Flight:
+class Flight(Struct):
     """Packets while they are being drawn; arrays [row, packet], seconds.
 
     true_s: when each was sent, by a clock that is right. aside: 0, a set-aside Fate, or NO_SAMPLE.
@@ -55,8 +54,7 @@ class Flight:
         return (self.back_s, self.lost_back) if back else (self.out_s, self.lost_out)
 
 
-@dataclass(slots=True)
-class Packets:
+class Packets(Struct):
     """What agents recorded of some sessions over one chunk; arrays [row, packet].
 
     rows: indices into the scenario's sessions. sent_s: seconds since the scenario's start, agent's clock.

@@ -2,9 +2,10 @@
 
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from whichhop.lab.scenario import LinkNature
 from whichhop.model import (
@@ -46,16 +47,14 @@ ACCESS: dict[Medium, tuple[tuple[int, int], tuple[float, float]]] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PaperHome:
+class PaperHome(Struct, frozen=True, kw_only=True):
     """A home with the natures of its links."""
 
     home: Home
     natures: dict[str, LinkNature]
 
 
-@dataclass(slots=True)
-class _Builder:
+class _Builder(Struct):
     """Collects nodes and links; gives each a documentation address (RFC 5737) and a drawn nature."""
 
     rng: np.random.Generator

@@ -15,10 +15,10 @@ Only figures are taken from any of them. What has none of these marks is from me
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+from msgspec import Struct
 
 from paper_home.natural import BEYOND_NOISE, MS, NOISE, Noise, natural_spells
 from paper_home.tracks import Floats, Spell
@@ -102,8 +102,7 @@ STALLS_A_DAY, STALL_S = 1.0, (7.0, 60.0)
 """Stalls of 7 to 60 s in which nothing passes [M]; how often: from memory."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class State:
+class State(Struct, frozen=True, kw_only=True):
     """Something that nature drew and that lasts: `word` names it."""
 
     element: str
@@ -112,8 +111,7 @@ class State:
     word: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drawn:
+class Drawn(Struct, frozen=True, kw_only=True):
     """The nature of one run: the noise of every link, what passes, and what lasts."""
 
     noises: dict[str, Noise]

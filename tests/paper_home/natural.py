@@ -1,9 +1,9 @@
 """How each medium behaves in health: the noise of every packet, and the passing disturbances of a day."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from paper_home.tracks import Spell
 from whichhop.lab.scenario import FaultWay, Quirk, QuirkKind
@@ -12,8 +12,7 @@ from whichhop.model import Home, Link, LinkKind, Medium, NodeKind
 MS = 1e-3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Passing:
+class Passing(Struct, frozen=True, kw_only=True):
     """A disturbance that comes and goes by itself, too short to be called a fault.
 
     each_h: mean number an hour. Ranges are lowest and highest of a log-uniform draw; one-way seconds.
@@ -25,8 +24,7 @@ class Passing:
     loss_ratio: tuple[float, float] = (0.0, 0.0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Noise:
+class Noise(Struct, frozen=True, kw_only=True):
     """What one direction of a link adds to a packet, over its base delay.
 
     jitter_s: mean of an exponential. retry_ratio, retry_s: share of packets sent again by the link and the

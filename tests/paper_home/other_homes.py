@@ -3,9 +3,8 @@
 Levels are drawn wide (log-normal, by medium); their sources stand beside them.
 """
 
-from dataclasses import dataclass, field
-
 import numpy as np
+from msgspec import Struct, field
 
 from paper_home.homes import MS, PaperHome
 from whichhop.lab.scenario import LinkNature
@@ -53,8 +52,7 @@ LINES = {
 """Shares of lines; from memory."""
 
 
-@dataclass(slots=True)
-class _Plot:
+class _Plot(Struct):
     """A home being built: every name but the boxes' is a number, as another author would have it."""
 
     rng: np.random.Generator

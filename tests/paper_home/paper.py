@@ -1,10 +1,11 @@
 """The home on paper: every test packet of every session drawn from a scenario, seeded, hours in a second."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from paper_home.crossings import air_links, link_crossings, pseudo_crossing
 from paper_home.flight import Delays, Flight, Packets
@@ -29,8 +30,7 @@ CHUNK_S = 3600
 WAIT_S = 3.0
 
 
-@dataclass(slots=True)
-class PaperRun:
+class PaperRun(Struct):
     """A scenario made ready: its sessions, its spells and the home's own traffic."""
 
     scenario: Scenario

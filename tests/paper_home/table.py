@@ -1,10 +1,10 @@
 """A run on paper as the comparer's window table, straight from the drawn packets: days in seconds."""
 
-from dataclasses import replace
 from statistics import median
 
 import numpy as np
 import numpy.typing as npt
+from msgspec.structs import replace
 
 from paper_home.flight import NO_SAMPLE, Packets
 from paper_home.paper import PaperRun

@@ -1,10 +1,10 @@
 """Disturbances in time: spells at an element, laid on a fine grid so that any packet's moment can ask."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from whichhop.lab.scenario import Effect, Fault, FaultWay
 
@@ -13,8 +13,7 @@ STEP_S = 0.1
 """The grid's step: a tenth of the usual gap between two packets of a session."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spell:
+class Spell(Struct, frozen=True, kw_only=True):
     """An element's added behaviour from `start_s` to `end_s`.
 
     delay_s, jitter_s: one-way delay, seconds: constant, and the mean of an exponential part.
@@ -54,8 +53,7 @@ def spell_of(fault: Fault) -> Spell:
     )
 
 
-@dataclass(slots=True)
-class Track:
+class Track(Struct):
     """One element's disturbances in one direction over one stretch of time, [step]."""
 
     start_s: float

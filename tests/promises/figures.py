@@ -1,10 +1,10 @@
 """Draws a home's hours of one figure: a hop's delay, loss, a rate, a modem's level; dice passed in."""
 
-from dataclasses import dataclass
 from datetime import UTC
 from itertools import pairwise
 
 import numpy as np
+from msgspec import Struct
 
 from promises.homes import FIRST_HOUR, HOURS_A_DAY, NOISES, WEATHERS, Floats, Noise
 from whichhop.change.effect import ChangeEffect, Setting, share_effect, shift_effect
@@ -18,8 +18,7 @@ UNIT = {"delay": 1e-3, "loss": 0.01, "rate": 1e6, "level": 1.0}
 """What a change of 1 is: a millisecond, a per cent of packets, a megabit, a decibel."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Case:
+class Case(Struct, frozen=True, kw_only=True, dict=True):
     """A figure with one way of differing."""
 
     figure: str
@@ -55,8 +54,7 @@ CASES = (
 )
 
 
-@dataclass(frozen=True, kw_only=True)
-class Home:
+class Home(Struct, frozen=True, kw_only=True, dict=True):
     """One draw: the values of each hour (for loss the packets lost), with nothing changed.
 
     plain: what a day comes to, for a plain test of days' means.

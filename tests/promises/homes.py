@@ -1,9 +1,9 @@
 """Hours of homes whose truth is known: how days differ, what remembers, what drifts; dice passed in."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -12,8 +12,7 @@ FIRST_HOUR = 24 * 20_521
 """2026-03-09, a Monday; days of UTC."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Noise:
+class Noise(Struct, frozen=True, kw_only=True, dict=True):
     """One way in which hours differ though nothing was changed. draw: (dice, days) to values of each hour, in
     the unit of the hours' own standard deviation."""
 

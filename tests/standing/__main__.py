@@ -65,7 +65,7 @@ def _told(case: Case, answer: Answer) -> str:
 
 def _scale(factor: float) -> None:
     """Multiply every usual median, for the table of what each prior changes."""
-    from dataclasses import replace
+    from msgspec.structs import replace
 
     from whichhop.compare.standing import usual
 

@@ -1,9 +1,10 @@
 """The labelled cases: plain and unusual healthy homes, one or two standing faults, a laptop alone."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from standing.homes import Quick, draw_home, draw_quick, elements_in, sessions_of
@@ -34,8 +35,7 @@ JITTER_MS: Mapping[str, float] = {"fixed-wireless": 45, "satellite": 250}
 LATE: Mapping[str, float] = {"fixed-wireless": 0.3, "satellite": 0.6}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
+class Case(Struct, frozen=True, kw_only=True):
     """ills: what is truly wrong; empty in health. words: which row of the table it belongs to.
 
     use: per second, share of the line's capacity; NaN unknown.

@@ -4,9 +4,8 @@ The spreads are not the comparer's priors: ranges and mixtures of published figu
 that a comparer which believes its own priors too narrowly is caught.
 """
 
-from dataclasses import dataclass, field
-
 import numpy as np
+from msgspec import Struct, field
 
 from whichhop.compare.suspects.elements import Element, Nature, elements_of, judged
 from whichhop.model import (
@@ -27,8 +26,7 @@ BACKHAUL = (Medium.RADIO, Medium.ETHERNET, Medium.COAX, Medium.POWER_LINE)
 SHAPES = ("laptop", "gateway", "desk", "mesh", "two-nodes", "chain")
 
 
-@dataclass(slots=True)
-class _Plan:
+class _Plan(Struct):
     nodes: dict[str, Node] = field(default_factory=dict)
     links: list[Link] = field(default_factory=list)
 
@@ -92,8 +90,7 @@ def draw_home(
     return Home(name="drawn", plan=None, nodes=p.nodes, links=tuple(p.links), peers=far)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Quick:
+class Quick(Struct, frozen=True, kw_only=True):
     """An element in health, two-way milliseconds: what every packet pays, an even part on top, a long tail.
 
     steady, even: constant, and the width of a uniform draw. often, often_ms: share and mean of small extras.

@@ -1,9 +1,9 @@
 """Ten minutes of packets of a drawn home: second by second, what elements add, shared by whoever crosses."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from standing.homes import Quick
@@ -12,8 +12,7 @@ from whichhop.compare.suspects.elements import Element
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ill:
+class Ill(Struct, frozen=True, kw_only=True):
     """What is wrong with one element from the first packet: two-way ms, shares; jitter an exponential's mean.
 
     late, late_ms: share of packets held up, and the range of how long. until_s: when it heals.
@@ -29,8 +28,7 @@ class Ill:
     until_s: float = 1e9
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Packets:
+class Packets(Struct, frozen=True, kw_only=True):
     """Shape (sessions, seconds): round trips in seconds, NaN where lost."""
 
     rtt_s: Floats

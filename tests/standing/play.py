@@ -1,8 +1,7 @@
 """A case's packets cut into the comparer's windows and judged, as live use would after some minutes."""
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 
 from standing.cases import Case
 from whichhop.compare.standing.named import Weighed, named, weigh
@@ -16,8 +15,7 @@ START_NS = 1_767_268_800 * NS_PER_S
 TICK_S = TICK_NS // NS_PER_S
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class Answer(Struct, frozen=True, kw_only=True):
     """What was named: sets of elements that cannot be told apart; and all that it rests on."""
 
     named: tuple[frozenset[str], ...]

@@ -8,9 +8,9 @@ import argparse
 import sys
 import zlib
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from standing.cases import FAULT_SHAPES, Case, fault, healthy
 from standing.play import judge

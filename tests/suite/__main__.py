@@ -7,10 +7,11 @@ import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
+
+from msgspec import to_builtins
 
 from suite.learn import learnt
 from suite.play import COMPARED, RAW, SERVER, WHICHHOP, kept, mono_ns, play, seconds_since
@@ -105,7 +106,7 @@ def _one_suite(scores: Sequence[Score]) -> dict[str, Any]:
     for method in methods:
         own = [s for s in scores if s.method == method]
         out["all"][method] = summarise(own) | {
-            key: {name: asdict(share) for name, share in by(own, key).items()}
+            key: {name: to_builtins(share) for name, share in by(own, key).items()}
             for key in ("cause", "rhythm", "size")
         }
         out["all"][method] |= {"confusion": confusion(own), "false_alarms": false_alarms(own)}

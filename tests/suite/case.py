@@ -1,7 +1,8 @@
 """What a labelled case is: a scenario, and what was truly going on when."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.lab.scenario import Profile, Scenario
 from whichhop.model import Cause, Home, Session
@@ -16,8 +17,7 @@ SLACK_S = 90.0
 """A verdict this long after a fault's end is still about it: smoothing and hysteresis lag."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Label:
+class Label(Struct, frozen=True, kw_only=True):
     """The truth about a stretch of time, seconds since the scenario's start.
 
     element: what was at fault. accept: other elements whose naming is as right (two links hit by one hidden
@@ -39,8 +39,7 @@ class Label:
     apart: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
+class Case(Struct, frozen=True, kw_only=True):
     """One home over some hours with its labels; `recipe` and `seed` make it again.
 
     absent: agents that never report, so that their sessions do not count in what rank allows. told: the home

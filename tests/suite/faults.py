@@ -1,9 +1,9 @@
 """Draws faults of every cause, size and rhythm, with their labels."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 
 import numpy as np
+from msgspec import Struct, field
 
 from paper_home.crossings import air_links
 from paper_home.homes import PaperHome
@@ -17,8 +17,7 @@ LEAST_SEEN_S = 20.0
 BOXES = {NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MESH_NODE, NodeKind.ACCESS_POINT, NodeKind.SWITCH}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shape:
+class Shape(Struct, frozen=True, kw_only=True):
     """How the faults of one kind of element look: shares of shapes, and ranges of log-uniform sizes.
 
     delay_s: added round trip. loss: share of round trips lost. The rest of the shares is whole outages.
@@ -56,8 +55,7 @@ WEIGHTS: dict[Cause, float] = {
 }
 
 
-@dataclass(slots=True, kw_only=True)
-class Setting:
+class Setting(Struct, kw_only=True):
     """What a recipe may change about the home and its measuring, beside faults.
 
     silent_s: how long before the end of the span the last packet was heard. told: see `Case`.
@@ -70,8 +68,7 @@ class Setting:
     told: Home | None = None
 
 
-@dataclass(slots=True)
-class Script:
+class Script(Struct):
     """What has been drawn so far."""
 
     paper: PaperHome

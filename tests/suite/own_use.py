@@ -1,6 +1,6 @@
 """The home's own traffic where it is easily taken for the provider's: uncounted, or by a wrong plan."""
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from suite.case import Label
 from suite.faults import Script, add_fault, causes_of, moments, queue_up_s

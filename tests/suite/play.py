@@ -3,9 +3,11 @@
 import hashlib
 import pickle
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 import whichhop
 from paper_home.measured import State
@@ -38,8 +40,7 @@ def seconds_since(began_ns: int) -> float:
     return (mono_ns() - began_ns) / NS_PER_S
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Data:
+class Data(Struct, frozen=True, kw_only=True):
     """What every method is given."""
 
     case: Case

@@ -1,9 +1,9 @@
 """What a recipe is: a home, its measuring, a script of what goes on, and how many hours of it."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from paper_home.homes import PaperHome
 from paper_home.other_homes import other_home
@@ -19,8 +19,7 @@ def elsewhere(plot: str | None = None, line: Medium | None = None) -> Draw:
     return lambda _seed, rng: other_home(rng, plot=plot, line=line)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Recipe:
+class Recipe(Struct, frozen=True, kw_only=True):
     """How the cases of a kind are made.
 
     fill: writes the script, given the case's seconds. counted: share of homes with counters of their traffic.

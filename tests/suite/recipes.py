@@ -2,9 +2,9 @@
 
 import zlib
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from paper_home.homes import TYPICAL, PaperHome, random_home, typical
 from suite.boxes import BOXES

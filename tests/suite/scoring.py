@@ -1,7 +1,8 @@
 """Verdicts held against the truth: right, wrong, missed, late; and whom they accused without cause."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from suite.case import HOME_SIDE, PROVIDER_SIDE, SLACK_S, Case, Label
 from suite.truth import group_of
@@ -13,8 +14,7 @@ APART_S = 10.0
 """A verdict may begin a tick before what it is about: windows are no finer."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LabelScore:
+class LabelScore(Struct, frozen=True, kw_only=True):
     """How one true fault fared: "exact", "wrong" or "missed"."""
 
     cause: Cause
@@ -34,8 +34,7 @@ class LabelScore:
     """How many right verdicts there were about it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VerdictScore:
+class VerdictScore(Struct, frozen=True, kw_only=True):
     """How one verdict fared."""
 
     cause: Cause
@@ -57,8 +56,7 @@ class VerdictScore:
     """True when it calls the provider proven though a box of the home has the line's sessions for its own."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Score:
+class Score(Struct, frozen=True, kw_only=True):
     """One method's answers to one case."""
 
     method: str

@@ -1,9 +1,9 @@
 """What was there before the first packet, what heals, and what gets better: levels, not only changes."""
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from paper_home import measured
 from paper_home.homes import PaperHome

@@ -2,11 +2,11 @@
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, to_builtins
 
 from suite.case import HOME_SIDE, PROVIDER_SIDE
 from suite.scoring import LATE_S, LabelScore, Score, VerdictScore
@@ -15,8 +15,7 @@ from whichhop.model import Cause
 EDGES = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99, 0.999, 1.0 + 1e-9)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Share:
+class Share(Struct, frozen=True, kw_only=True):
     """How the faults of one kind fared; shares are of `faults`."""
 
     faults: int
@@ -84,7 +83,7 @@ def summarise(scores: Sequence[Score]) -> dict[str, Any]:
     standing = [x.delay_s for x in labels if x.standing]
     well = [s for s in scores if s.well]
     return {
-        **asdict(share_of(labels)),
+        **to_builtins(share_of(labels)),
         "cases": len(scores),
         "hours": hours,
         "time_to_verdict_median_s": float(np.median(delays)) if delays else None,

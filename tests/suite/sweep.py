@@ -7,10 +7,12 @@ import pkgutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import partial
 from types import ModuleType
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import fields, replace
 
 import whichhop.compare as room
 from suite.play import START_NS, Data
@@ -25,8 +27,7 @@ FACTORS = (0.5, 2.0)
 Number = int | float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Prior:
+class Prior(Struct, frozen=True, kw_only=True):
     """One number: the module it stands in, the name it has there, and the way to it inside of a table."""
 
     module: str
@@ -85,7 +86,7 @@ def _leaves(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[tuple[Any,
     elif isinstance(value, Mapping):
         for key, row in value.items():
             yield from _leaves(row, (*path, key))
-    elif is_dataclass(value) and not isinstance(value, type):
+    elif isinstance(value, Struct):
         for part in fields(value):
             yield from _leaves(getattr(value, part.name), (*path, part.name))
 
@@ -101,7 +102,9 @@ def priors() -> list[Prior]:
             rows = value if isinstance(value, Mapping) else {}
             for path, number in _leaves(value):
                 row = rows.get(path[0]) if path else None
-                own = getattr(row, "source", "") or (inspect.getdoc(type(row)) if is_dataclass(row) else "")
+                own = getattr(row, "source", "") or (
+                    inspect.getdoc(type(row)) if isinstance(row, Struct) else ""
+                )
                 source = " ".join((own or words).split("\n\n", maxsplit=1)[0].split())
                 if not isinstance(number, int) or abs(number) > 1:
                     out.append(
@@ -170,8 +173,7 @@ def _forget() -> None:
                 clear()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Effect:
+class Effect(Struct, frozen=True, kw_only=True):
     """What a variant does on the cases; shares are of the faults, None without any."""
 
     exact: float | None

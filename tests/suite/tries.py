@@ -6,12 +6,13 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
 from importlib.abc import MetaPathFinder
 from importlib.machinery import ModuleSpec, PathFinder, SourceFileLoader
 from pathlib import Path
 from types import CodeType
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
 
 # The comparer and what plays it are only imported in a process of their own, once a constant is changed.
 if TYPE_CHECKING:
@@ -20,8 +21,7 @@ if TYPE_CHECKING:
 ROOM = "whichhop.compare."
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Try:
+class Try(Struct, frozen=True, kw_only=True):
     """A constant (`module NAME` below compare, `Settings.name` for a default) and values to try, as code."""
 
     module: str
@@ -90,8 +90,7 @@ def rewritten(code: str, name: str, value: str) -> ast.Module:
     raise KeyError(name)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Played:
+class Played(Struct, frozen=True, kw_only=True):
     """What a variant does: the figures, every verdict to its last digit by case, processor seconds."""
 
     effect: "Effect"

@@ -6,7 +6,8 @@
 import json
 import socket
 import sys
-from dataclasses import asdict
+
+from msgspec import to_builtins
 
 from whichhop.net.clock import SystemClock
 from whichhop.net.listen import listening_socket
@@ -54,9 +55,11 @@ def send(address: str, port: int, streams: int, limit_s: float, limit_octets: in
 if __name__ == "__main__":
     what, where, at, count, *more = sys.argv[1:]
     if what == "receive":
-        print(json.dumps(asdict(receive(where, int(at), int(count)))))
+        print(json.dumps(to_builtins(receive(where, int(at), int(count)))))
     elif what == "fill":
         print(fill(where, int(at), float(more[0])))
     else:
         seconds, octets = float(more[0]), int(more[1])
-        print(json.dumps(asdict(send(where, int(at), int(count), seconds, octets, whole="whole" in more))))
+        print(
+            json.dumps(to_builtins(send(where, int(at), int(count), seconds, octets, whole="whole" in more)))
+        )

@@ -1,7 +1,8 @@
 """Hand-made bulletins of Alder House: one for each state that the page can be in."""
 
-from dataclasses import replace
 from datetime import UTC
+
+from msgspec.structs import replace
 
 from whichhop.compare.day_book import past_days
 from whichhop.model import Cause, LinkKind, Medium, RuledOut, Severity, Verdict

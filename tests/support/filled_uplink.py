@@ -5,10 +5,11 @@ import random
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
+
+from msgspec import Struct
 
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import check_home
@@ -35,8 +36,7 @@ WINDOW_S = TICK_NS / NS_PER_S
 TOOL = str(Path(__file__).with_name("uplink_load.py"))
 
 
-@dataclass(frozen=True, kw_only=True)
-class Load:
+class Load(Struct, frozen=True, kw_only=True, dict=True):
     """One run: a queue of `queue_s` filled for `for_s` by `streams` connections from `host`, maybe in bursts.
 
     silent: nobody at home sends; the same queue is kept standing by a sender past the home's counters.
@@ -69,8 +69,7 @@ class Load:
         )
 
 
-@dataclass(frozen=True, kw_only=True)
-class Outcome:
+class Outcome(Struct, frozen=True, kw_only=True, dict=True):
     """What the comparer said of one run. blind_s: how long even the agent set aside least was not judged."""
 
     load: Load

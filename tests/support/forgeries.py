@@ -5,12 +5,13 @@ import io
 import json
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 import msgspec
 import pypdf
 import typst
+from msgspec import Struct
+from msgspec.structs import replace
 from pypdf.annotations import FreeText
 
 from support.time_authority import make_authority, stamped
@@ -37,8 +38,7 @@ from whichhop.report.wire_form import dossier_bytes, read_dossier
 FORGER = bytes(range(32))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Forgery:
+class Forgery(Struct, frozen=True, kw_only=True):
     """A forged file's octets and what was done; suffix ".html", ".pdf" or ".json"."""
 
     what: str
@@ -46,8 +46,7 @@ class Forgery:
     data: bytes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Genuine:
+class Genuine(Struct, frozen=True, kw_only=True):
     """A report as `whichhop evidence` wrote it, signed by the home's key; another one by the same key."""
 
     html: str

@@ -4,10 +4,10 @@ again, and ask which days are judged and whether the same comes of it."""
 import pickle
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from hashlib import sha256
 
 import pytest
+from msgspec.structs import replace
 
 from whichhop.app.stored import by_days
 from whichhop.compare.day_judging import DayLook, DaySpan, judge_day

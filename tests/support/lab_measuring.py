@@ -7,8 +7,9 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
+
+from msgspec import Struct, field
 
 from whichhop.lab.emulated_home import EmulatedHome
 from whichhop.lab.faults import between
@@ -31,8 +32,7 @@ STILL_S = 2.5
 TESTS = Path(__file__).parents[1]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class Seen(Struct, frozen=True, kw_only=True):
     """One session: the agent's records and figures, and per way what the relay did to its packets."""
 
     records: list[Record]

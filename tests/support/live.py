@@ -1,7 +1,8 @@
 """A live state with something of everything in it."""
 
 import random
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from support.bulletins import group
 from support.channels import down, reading, up

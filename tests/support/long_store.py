@@ -3,7 +3,8 @@
 import random
 from array import array
 from collections.abc import Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from support.homes import home_of
 from support.records import lifelike

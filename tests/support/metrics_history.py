@@ -4,11 +4,11 @@ import json
 import subprocess
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
+from msgspec import Struct
 from prometheus_client.utils import floatToGoString
 
 from support.need import need_program
@@ -121,8 +121,7 @@ def served(folder: Path, families: Iterable[dict[str, list[str]]]) -> Iterator[s
         server.wait(20)
 
 
-@dataclass
-class Receiver:
+class Receiver(Struct):
     """A real server that takes remote write on loopback, and may be killed and begun again on its data."""
 
     folder: Path

@@ -1,7 +1,8 @@
 """An emulated cable modem's SNMP tables: levels follow from a cable run, so a splitter taken out shows."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.cabling.run import expected_dbmv, run_loss_db
 from whichhop.model.cable_run import Run
@@ -11,8 +12,7 @@ FIRST_INDEX = 1001
 """ifIndex of the first channel, far above the interfaces that the agent's own machine has."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ModemState:
+class ModemState(Struct, frozen=True, kw_only=True):
     """What the emulated modem sees. noise_db: SNR at 0 dBmV and above; below, it falls with the level.
 
     codewords: (unerrored, corrected, uncorrectable) that every downstream channel has counted.

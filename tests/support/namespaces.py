@@ -10,10 +10,11 @@ import subprocess
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from ipaddress import ip_network
 from pathlib import Path
 from typing import TypeVar
+
+from msgspec import Struct
 
 from support.need import need_program, need_root
 from whichhop.lab.build import kernel
@@ -64,8 +65,7 @@ def _must(argv: list[str], text: str | None = None) -> str:
     return done.stdout
 
 
-@dataclass(frozen=True, slots=True)
-class Path4:
+class Path4(Struct, frozen=True):
     """The four namespaces; every packet stays inside them."""
 
     names: dict[str, str]

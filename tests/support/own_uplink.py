@@ -4,9 +4,11 @@ import json
 import random
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from paper_home.paper import prepare
 from paper_home.records import readings_of_run
@@ -27,8 +29,7 @@ START_NS = 1_767_268_800 * NS_PER_S
 HEAD_S, SECONDS = 1500.0, 2400.0
 
 
-@dataclass(frozen=True, kw_only=True)
-class Shape:
+class Shape(Struct, frozen=True, kw_only=True, dict=True):
     """One run's load: a buffer of `queue_s` at 40 Mbit/s, filled to `share` of the plan for a while."""
 
     seed: int

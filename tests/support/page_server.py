@@ -4,10 +4,10 @@ import asyncio
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
+from msgspec import Struct
 
 from support.bulletins import NOW_NS
 from support.homes import alder
@@ -19,8 +19,7 @@ from whichhop.serve.page.handler import Page
 from whichhop.serve.server import Server
 
 
-@dataclass(slots=True)
-class Shown:
+class Shown(Struct):
     """What the page shows now; `deaf` makes the server answer 503. `raw`: what the comparer said instead."""
 
     bulletin: Bulletin | None

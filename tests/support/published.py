@@ -1,13 +1,13 @@
 """Published formulas that the agent has no use for, by which the checks hold those that it uses."""
 
 import math
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.stats.loss_pattern import Transitions
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TwoState:
+class TwoState(Struct, frozen=True, kw_only=True):
     """A chain whose bad state loses every packet (Gilbert 1960, textbook form).
 
     p: chance to turn bad after a good packet; r: chance to turn good after a lost one; both 0 to 1.
@@ -37,8 +37,7 @@ def fit(steps: Transitions) -> TwoState:
     return TwoState(p=steps.n01 / (steps.n00 + steps.n01), r=steps.n10 / (steps.n10 + steps.n11))
 
 
-@dataclass(slots=True)
-class IntegerJitter:
+class IntegerJitter(Struct):
     """RFC 3550 appendix A.8, the form that keeps 16 J in a whole number, as receivers report it.
 
     `state` is J scaled by 16, `reported` what an RTCP report carries, both in timestamp units. It floors:

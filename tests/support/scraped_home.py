@@ -4,9 +4,10 @@ import json
 import subprocess
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import replace
 from pathlib import Path
 from urllib.parse import quote, urlsplit
+
+from msgspec.structs import replace
 
 from support.agent_server import serving
 from support.bulletins import calm, told

@@ -1,8 +1,9 @@
 """Stories of simulated homes: ten causes inside a hop and three more, ongoing when everybody looks."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
+
+from msgspec import Struct, field
 
 from paper_home.paper import prepare
 from paper_home.records import readings_of_run, records_of_run
@@ -78,8 +79,7 @@ targets:
 LOSSY = Effect(delay_s=0.030, jitter_s=0.010, loss_ratio=0.08)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Story:
+class Story(Struct, frozen=True, kw_only=True, dict=True):
     """A home, what happens to it, and what is at fault in truth.
 
     cause, elements: the fault that is told first, and before the others' elements its own; none where only
@@ -322,8 +322,7 @@ STORIES = {
 }
 
 
-@dataclass(frozen=True, kw_only=True)
-class PlayedStory:
+class PlayedStory(Struct, frozen=True, kw_only=True, dict=True):
     """A story as the verbs meet it: a home file, its key beside it, a store with what was measured."""
 
     story: Story

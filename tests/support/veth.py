@@ -4,14 +4,14 @@ import os
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from support.need import need_program, need_root
 from whichhop.net.clock import sleep_s
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
+class Pair(Struct, frozen=True, kw_only=True):
     """Namespace names; addresses are RFC 5737's and RFC 3849's, `.1` and `::1` near, `.2` and `::2` far."""
 
     near: str

@@ -2,9 +2,10 @@
 
 import shlex
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import tzinfo
 from typing import TypedDict
+
+from msgspec import Struct, field
 
 from whichhop.advice.step import RecommendedGain
 from whichhop.cabling.explain import Explanation
@@ -22,8 +23,7 @@ from whichhop.model.units import NS_PER_S
 from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HomeFacts:
+class HomeFacts(Struct, frozen=True, kw_only=True):
     """What was measured and what is described.
 
     start_ns, end_ns: the judged span. lines: beside each verdict what the modem's levels add, or None.
@@ -73,8 +73,7 @@ class HomeFacts:
         return zip(self.verdicts, lines, strict=True)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trouble:
+class Trouble(Struct, frozen=True, kw_only=True):
     """Some verdicts summed up. share: of the judged time, 0 to 1, overlaps counted once."""
 
     verdicts: tuple[Verdict, ...]

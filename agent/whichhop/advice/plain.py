@@ -1,7 +1,8 @@
 """Steps for the home's other causes, a row each: the radio hop, its boxes, wires, own traffic, names."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.advice.facts import HomeFacts, of, trouble, trouble_words
 from whichhop.advice.of_cause import is_told
@@ -12,8 +13,7 @@ from whichhop.model import Cause, Home
 from whichhop.model.inner_cause import Cost, Effort
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cure:
+class Cure(Struct, frozen=True, kw_only=True):
     """What helps against a cause of the home; all of it common practice but where a source is named."""
 
     key: str

@@ -1,7 +1,8 @@
 """Calling the provider: only on a proven verdict that the modem's levels leave to the provider."""
 
 from collections.abc import Iterator
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from whichhop.advice.facts import HomeFacts, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind

@@ -1,7 +1,9 @@
 """What a home could tell apart if its all-in-one box were a modem and a router of its own; the step to it."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.advice.facts import HomeFacts, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
@@ -19,8 +21,7 @@ CAUTION = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Separated:
+class Separated(Struct, frozen=True, kw_only=True):
     """The group in which the access line stands today, and would stand. Empty: nothing crosses it."""
 
     node: str

@@ -1,7 +1,8 @@
 """A step that somebody can take: what, why, what it gives at most, what it costs, what to mind."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.cabling.cautions import DEFER, Hazard, cautions_for
 from whichhop.model.figure_words import how_long
@@ -18,8 +19,7 @@ class RecommendationKind(StrEnum):
     """Nothing is known yet; this is how to learn it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecommendedGain:
+class RecommendedGain(Struct, frozen=True, kw_only=True):
     """What a step would change, at most: a figure with its unit, from `before` to `after`.
 
     unit: "bps" (TCP payload), "db", "s" of trouble, or "groups" of links told apart. before and after
@@ -60,8 +60,7 @@ def _figure(value: float | None, unit: str) -> str:
     return f"{value / 1e6:.1f} Mbit/s" if unit == "bps" else f"{value:+.1f} dBmV"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Way:
+class Way(Struct, frozen=True, kw_only=True):
     """One way of taking a step: what it reaches, what it needs, its effort and cost.
 
     low_bps: the poor end of what is usual, equal to the ceiling where that does not vary.
@@ -75,8 +74,7 @@ class Way:
     hazards: tuple[Hazard, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Recommendation:
+class Recommendation(Struct, frozen=True, kw_only=True):
     """One step. key: what sort it is, for programs. where: the link, box or run it is about.
 
     why: its evidence, with figures and times; never empty. worth: the share of what is paid for that would

@@ -1,7 +1,8 @@
 """Another vantage point where trouble could not be told apart; another machine for an agent in the way."""
 
 from collections.abc import Iterator
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from whichhop.advice.facts import NO_TROUBLE, HomeFacts, of, trouble, trouble_words
 from whichhop.advice.provider import first_would, likely

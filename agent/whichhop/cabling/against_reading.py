@@ -2,8 +2,9 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import median
+
+from msgspec import Struct
 
 from whichhop.cabling.run import expected_dbmv
 from whichhop.model.cable_run import Run
@@ -16,8 +17,7 @@ SLOPE_DB = 2.0
 """A change of the difference across the band that is more than reading noise: common practice."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadingComparison:
+class ReadingComparison(Struct, frozen=True, kw_only=True):
     """One channel: level expected from the run and level read, dBmV."""
 
     channel: str
@@ -31,8 +31,7 @@ class ReadingComparison:
         return self.expected_dbmv - self.read_dbmv
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelDifference:
+class LevelDifference(Struct, frozen=True, kw_only=True):
     """All channels together.
 
     excess_db: median of the unexplained loss. slope_db: how much it grows along the root of the frequency

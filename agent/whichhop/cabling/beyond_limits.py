@@ -1,7 +1,8 @@
 """Of a modem's reading the worst channel each way that is beyond a published limit, for a fleet's server."""
 
 from collections.abc import Iterable
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from whichhop.cabling.judge_levels import judge_channels
 from whichhop.cabling.level_readings import from_readings, to_readings

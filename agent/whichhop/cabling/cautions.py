@@ -4,8 +4,9 @@ Local codes always decide.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.model.cable_run import Amplifier, Cable, Coupler, Joint, Part, Splitter
 
@@ -94,8 +95,7 @@ def cut_services(parts: Sequence[Part]) -> tuple[str, ...]:
     return tuple(sorted(served, key=lambda s: not any(w in s.lower() for w in _SAFETY_WORDS)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CoaxCheck:
+class CoaxCheck(Struct, frozen=True, kw_only=True):
     """One thing to look at: what tells that it is bad, what it does to the signal, what to do."""
 
     what: str

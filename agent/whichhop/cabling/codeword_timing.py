@@ -6,9 +6,9 @@ them. The share of shifts that match at least as well as the truth is the p-valu
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 LEAST_INTERVALS = 40
@@ -18,8 +18,7 @@ LEAST_SHIFT = 5
 """Intervals by which a shift must differ from the truth, both ways: nearer ones still match in part."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Timing:
+class Timing(Struct, frozen=True, kw_only=True):
     """What the match of two series came to.
 
     matched_s: seconds of loss that lie in intervals with a burst; expected_s: the same, averaged over shifts.

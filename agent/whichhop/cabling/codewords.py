@@ -1,7 +1,8 @@
 """Codeword ratios from two readings of running counters: deltas, with wraps, resets and stalls told apart."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.model.channel import Channel
 
@@ -30,8 +31,7 @@ class CounterState(StrEnum):
     """A counter is missing in one of the readings."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CodewordDelta:
+class CodewordDelta(Struct, frozen=True, kw_only=True):
     """What one channel counted between two readings.
 
     total: all codewords, the three kinds together; ratios are None unless it is above zero.

@@ -2,8 +2,9 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.cabling import rates
 from whichhop.model.cable_run import Box, Docsis, Radio
@@ -21,8 +22,7 @@ class Via(StrEnum):
     ADAPTER = "adapter"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ceiling:
+class Ceiling(Struct, frozen=True, kw_only=True):
     """The most that one part of a box lets through, bit/s; usual_bps is the poor end where it varies."""
 
     node: str
@@ -34,8 +34,7 @@ class Ceiling:
     usual_bps: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Upgrade:
+class Upgrade(Struct, frozen=True, kw_only=True):
     """What replacing one part would open. after_*: the new narrowest ceiling; next_narrow: whose it is."""
 
     node: str

@@ -1,8 +1,9 @@
 """Joins verdicts on the access link with the modem's levels: is it the coax in the house, or the line?"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
+
+from msgspec import Struct
 
 from whichhop.cabling.against_reading import LevelDifference, compare
 from whichhop.cabling.codeword_timing import Timing, bursts_of, lined_up, seconds_inside
@@ -23,8 +24,7 @@ START_LEAST_DBMV = 0.0
 """Least level wanted where the cable enters the house; common practice."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Explanation:
+class Explanation(Struct, frozen=True, kw_only=True):
     """One sentence for the verdict, the reasons, and what to do next.
 
     whose: None where the house and the provider's drop are not told apart.

@@ -1,8 +1,10 @@
 """Judges a modem's reading against the rules: each channel, and the whole."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.cabling.codewords import CodewordDelta, CounterState, codeword_delta, count_delta
 from whichhop.cabling.rules import RULES, SNR_PREFERRED_DB, LevelStanding, Rule, snr_minimum, up_power_rule
@@ -10,8 +12,7 @@ from whichhop.model.channel import MULTI_CARRIER, Channel, Direction, ModemLevel
 from whichhop.model.units import NS_PER_S
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelFinding:
+class LevelFinding(Struct, frozen=True, kw_only=True):
     """How one value stands against one rule.
 
     about: a channel's name, a direction, or what was judged. count: on how many codewords, channels or
@@ -39,8 +40,7 @@ class LevelFinding:
     """How far beyond the range, in its unit."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Judgement:
+class Judgement(Struct, frozen=True, kw_only=True):
     """All findings on one reading, worst first."""
 
     findings: tuple[LevelFinding, ...]

@@ -1,8 +1,9 @@
 """Compares modem readings before and after a change to the cabling, channel by channel."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import median
+
+from msgspec import Struct
 
 from whichhop.model.channel import Channel, Direction, ModemLevels
 
@@ -10,8 +11,7 @@ READING_STEP_DB = 0.5
 """Modems' levels wander by about this much by themselves over a day (temperature, regulation): practice."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChannelChange:
+class ChannelChange(Struct, frozen=True, kw_only=True):
     """One channel before and after, dBmV and dB."""
 
     channel: str
@@ -19,8 +19,7 @@ class ChannelChange:
     mer_db: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelChange:
+class LevelChange(Struct, frozen=True, kw_only=True):
     """One direction before and after. power_db: median change over the channels, with the extremes."""
 
     direction: Direction

@@ -1,9 +1,11 @@
 """A modem's readings before and after a change as hourly series by group, alike with alike."""
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.cabling.codewords import CounterState
 from whichhop.cabling.judge_levels import deltas_between
@@ -29,8 +31,7 @@ def _keys(readings: Sequence[ModemLevels], group: str, key: _Key) -> set[object]
     return {key(c) for r in readings for c in _live(r, group)} - {None}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Side:
+class _Side(Struct, frozen=True, kw_only=True):
     """One side's readings of one group, of which only the channels in `kept` are looked at."""
 
     readings: Sequence[ModemLevels]

@@ -1,7 +1,8 @@
 """Turns a modem's reading into stored readings and metric rows, and stored readings back into it."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model.channel import MULTI_CARRIER, Carrier, Channel, Direction, DslLine, ModemLevels
 from whichhop.model.record import Reading
@@ -102,8 +103,7 @@ def from_readings(readings: Iterable[Reading]) -> tuple[ModemLevels, ...]:
     return tuple(out)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MetricRow:
+class MetricRow(Struct, frozen=True, kw_only=True):
     """A value to export. name: base unit, without the project's prefix; total: True for a running count."""
 
     name: str

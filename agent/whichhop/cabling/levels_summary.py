@@ -1,7 +1,8 @@
 """A modem's reading in one screen: how it stands, complaints of one kind together, what was not read."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.cabling.judge_levels import Judgement, LevelFinding
 from whichhop.cabling.rules import LevelStanding
@@ -36,8 +37,7 @@ _FAMILIES = {
 """Rules of which the stricter stands for both."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Complaint:
+class Complaint(Struct, frozen=True, kw_only=True):
     """What several channels have in common.
 
     worst: the finding that is furthest off. count: how many channels, of how many that were read; 0 of 0
@@ -72,8 +72,7 @@ class Complaint:
         return f"{self.short}; wanted {self.worst.wanted} ({self.worst.source}){means}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelsSummary:
+class LevelsSummary(Struct, frozen=True, kw_only=True):
     """One reading in short.
 
     standing: the worst of what was read. not_read: what the source did not tell, a clause each, never to be

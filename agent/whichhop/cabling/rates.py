@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model.cable_run import Adapter, LineKind, RadioKind
 from whichhop.model.home import Plan
@@ -33,8 +34,7 @@ def ethernet_bps(nominal_bps: float) -> float:
     return nominal_bps * MTU_PAYLOAD / MTU_WIRE
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UsualRate:
+class UsualRate(Struct, frozen=True, kw_only=True):
     """What a technology gives in practice: the poor end and the good end, bit/s."""
 
     low_bps: float
@@ -98,8 +98,7 @@ ADAPTERS: dict[Adapter, UsualRate] = {
 """Adapters by medium and the nominal Mbit/s printed on the box; both directions share what is here."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DocsisGeneration:
+class DocsisGeneration(Struct, frozen=True, kw_only=True):
     """A generation of cable modems and the most that it must be able to take in and send, bit/s."""
 
     name: str
@@ -138,8 +137,7 @@ DOCSIS = (
 """Oldest first. What the provider's own plant and list of approved modems allow goes before."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Needed:
+class Needed(Struct, frozen=True, kw_only=True):
     """The oldest generation that carries a plan. name: None where none of the table does."""
 
     part: str

@@ -4,8 +4,9 @@ Limits of the DOCSIS physical layer are written from memory of the named specifi
 habits are marked as such and never called a standard.
 """
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.model.channel import Carrier
 
@@ -35,8 +36,7 @@ class LevelStanding(StrEnum):
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rule:
+class Rule(Struct, frozen=True, kw_only=True):
     """A value's allowed range, both ends included; None where there is no bound."""
 
     name: str
@@ -293,8 +293,7 @@ SNR_PREFERRED_DB = (40.0, 44.0)
 """Common practice: what technicians like to see; between 36 and 47 dB passes."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SnrMinimum:
+class SnrMinimum(Struct, frozen=True, kw_only=True):
     """The least SNR at which a receiver must work with one modulation.
 
     weak_db: the least SNR when the channel arrives below `weak_dbmv`; None where power makes no difference.

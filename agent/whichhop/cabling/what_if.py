@@ -2,7 +2,9 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.cabling.cautions import Hazard, cautions_for, cut_services, hazards_of
 from whichhop.cabling.run import COUPLER_THROUGH_DB, SPLITTER_DB, expected_dbmv, part_words, run_loss_db
@@ -16,16 +18,14 @@ UP_HZ = (10e6, 20e6, 30e6, 40e6, 60e6, 85e6)
 """Where gains are kept; in between they run straight: cable's loss bends little over 150 MHz."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CoaxChange:
+class CoaxChange(Struct, frozen=True, kw_only=True):
     """Take part number `at` (from 1, as listed) out, or put `instead` in its place."""
 
     at: int
     instead: Part | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelGain:
+class LevelGain(Struct, frozen=True, kw_only=True):
     """What a change does at one frequency, dB.
 
     gain_db: downstream level won; below zero, lost. before_dbmv: the level before, as the modem reads it or
@@ -43,8 +43,7 @@ class LevelGain:
         return None if self.before_dbmv is None else self.before_dbmv + self.gain_db
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WhatIfOutcome:
+class WhatIfOutcome(Struct, frozen=True, kw_only=True):
     """A change with its gains, what else it touches, and what to mind."""
 
     words: str

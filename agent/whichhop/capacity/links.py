@@ -1,8 +1,10 @@
 """What each link carries, from transfers and from ceilings that agents read off ports and radios. Pure."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from datetime import tzinfo
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.capacity.transfers import Measured
 from whichhop.model import PROVIDER_EDGE, Home, Link, LinkKind, Medium, Reading
@@ -22,8 +24,7 @@ Ceilings = dict[tuple[str, str], tuple[float, str]]
 """By link and direction: TCP payload in bit/s, and in words why."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LinkCapacity:
+class LinkCapacity(Struct, frozen=True, kw_only=True):
     """What one link is known to carry in one direction, TCP payload in bit/s.
 
     low_bps: so much usually passes (the largest median of a path over it). sure_bps: so much nearly always
@@ -38,8 +39,7 @@ class LinkCapacity:
     basis: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Narrow:
+class Narrow(Struct, frozen=True, kw_only=True):
     """The narrow link on an agent's way to the provider's edge, or the few that it may be.
 
     rate_bps: the lowest upper end on the way, None where none is known. under_plan: whether that is below

@@ -9,10 +9,11 @@ BoR (17) 112). The law speaks of significant discrepancy, continuous or regularl
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from enum import StrEnum
 from statistics import median
+
+from msgspec import Struct
 
 from whichhop.capacity.links import DOWN, SAME, UP, LinkCapacity, is_wide
 from whichhop.capacity.transfers import transfers_of
@@ -47,8 +48,7 @@ class PlanAnswer(StrEnum):
     OPEN = "cannot-tell"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LineTest:
+class LineTest(Struct, frozen=True, kw_only=True):
     """One direction of one upstream transfer. way: "down" or "up". at_least: the path was not its limit.
 
     agent: who made it. hindered: links of the home on its path that are not known to carry more than it did.
@@ -62,8 +62,7 @@ class LineTest:
     hindered: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Delivery:
+class Delivery(Struct, frozen=True, kw_only=True):
     """What the tests of one direction in some hours of the day show.
 
     reached of tests: how many had ENOUGH of the plan. share: of the time that it is there, with its interval

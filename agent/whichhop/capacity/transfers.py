@@ -1,9 +1,10 @@
 """The transfers among readings, what those of one path come to, and the rate of each room. Pure."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from math import comb
 from statistics import median, quantiles
+
+from msgspec import Struct
 
 from whichhop.model import PROVIDER_EDGE, Home, Reading
 from whichhop.model.bulletin import RoomRate
@@ -20,8 +21,7 @@ FIGURES = ("rate_bps", "at_least")
 FAR_OUT = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Transfer:
+class Transfer(Struct, frozen=True, kw_only=True):
     """One direction of one transfer: "out" from the agent to the other end, "back" to it. TCP payload,
     bit/s."""
 
@@ -33,8 +33,7 @@ class Transfer:
     at_least: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
+class Measured(Struct, frozen=True, kw_only=True):
     """What the transfers of one path in one direction come to. TCP payload, bit/s.
 
     rate_bps: their median. low_bps, high_bps: what nine tenths of them reach, and a tenth; None: one

@@ -1,9 +1,11 @@
 """What a change did, by link, session and modem, over matched hours, with honest intervals. Pure."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import TypeVar
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.change.effect import (
     SHARES_ALPHA,
@@ -37,8 +39,7 @@ LINKS_SHARE, MODEM_SHARE, PATHS_SHARE = 0.5, 0.2, 0.3
 """Of the chance of error of everything that is printed together: the links are what is asked for."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spans:
+class Spans(Struct, frozen=True, kw_only=True):
     """Whole hours before and after the change, counted from the epoch; ends are left out.
 
     The hour of the change itself is in neither. past: hours before those, from which only is learned how days
@@ -94,8 +95,7 @@ def spans_of(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ComparedPart:
+class ComparedPart(Struct, frozen=True, kw_only=True):
     """A link, a session or a group of channels with its effects.
 
     name: links that no session parts come together, joined by " + ". by: the session(s) it was taken from.
@@ -126,8 +126,7 @@ class ComparedPart:
         return "" if any(not e.when for e in shown) else " and ".join(dict.fromkeys(e.when for e in shown))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BeforeAfter:
+class BeforeAfter(Struct, frozen=True, kw_only=True):
     """The whole answer. look: how many different looks there were at this change, this one counted.
 
     confidence: of everything in it together, all looks counted.
@@ -154,8 +153,7 @@ _Counts = dict[int, tuple[float, float]]
 _Value = TypeVar("_Value")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Split:
+class _Split(Struct, frozen=True, kw_only=True):
     """One session's whole hours on both sides."""
 
     before: _Hours
@@ -190,8 +188,7 @@ def split_hours(tables: Iterable[HourTable], spans: Spans) -> dict[SessionKey, _
     return out
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SpanSegment:
+class SpanSegment(Struct, frozen=True, kw_only=True):
     """Links that lie between the ends of two sessions of one agent; near None: from the agent itself."""
 
     links: tuple[str, ...]

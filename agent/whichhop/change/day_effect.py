@@ -1,9 +1,9 @@
 """The step of one row of values at a change: drift taken out where it shows, bad days allowed for."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.change.hours import Matching, picked
@@ -21,8 +21,7 @@ homes have either hardly any or many. Our own choice; after seven good days one 
 3 %, two of 0.35 %."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DayShift:
+class DayShift(Struct, frozen=True, kw_only=True):
     """A step with its interval. error: its standard error. drift_a_day: where a drift is likely; else None.
     bad_days: the chance that the shorter side's days merely all were out of the ordinary."""
 

@@ -1,12 +1,13 @@
 """What a change did to one measure: the shift over matched hours, its interval, and what that means."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 from enum import StrEnum
 from typing import NamedTuple
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from whichhop.change.day_effect import (
     DayShift,
@@ -35,8 +36,7 @@ class ChangeAnswer(StrEnum):
     """No hour of the day was measured both before and after."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ComparedMeasure:
+class ComparedMeasure(Struct, frozen=True, kw_only=True):
     """One kind of figure. better: +1 where more is better, -1 where less is, 0 where `good` decides.
 
     least: what a person would not notice, in the figure's unit; a smaller shift is no difference. good: a
@@ -58,8 +58,7 @@ class ComparedMeasure:
     good: tuple[float, float] | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Share:
+class Share(Struct, frozen=True, kw_only=True):
     """A part of the day, or one kind of days, by itself. name: as a reader sees it."""
 
     name: str
@@ -70,8 +69,7 @@ class Share:
     confidence: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChangeEffect:
+class ChangeEffect(Struct, frozen=True, kw_only=True):
     """One measure before and after. before, after: levels over the same hours of day, in its unit.
 
     change: the shift's estimate, low and high its interval at `confidence`; an interval without ends says
@@ -102,8 +100,7 @@ class ChangeEffect:
     why: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Setting:
+class Setting(Struct, frozen=True, kw_only=True):
     """What all effects of one table share. alpha: the chance of error that each may use up.
 
     shares: whether parts of the day and kinds of days are judged by themselves too, which use up SHARES_ALPHA

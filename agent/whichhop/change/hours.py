@@ -3,12 +3,12 @@
 from array import array
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.model import Columns, Fate, Method, SessionKey
@@ -33,8 +33,7 @@ PARTS = ("night", "morning", "afternoon", "evening")
 WEEKDAYS, WEEKENDS = "weekdays", "weekends"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HourFigures:
+class HourFigures(Struct, frozen=True, kw_only=True):
     """One hour of one session. Seconds; None without an answer.
 
     pdv_s: the 95 % quantile less the least (RFC 5481 PDV). rating: a call stream's median R (ITU-T G.107).
@@ -48,8 +47,7 @@ class HourFigures:
     rating: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HourTable:
+class HourTable(Struct, frozen=True, kw_only=True):
     """A session's hours, by their number since the epoch (UTC)."""
 
     session: SessionKey
@@ -129,8 +127,7 @@ def local_place(hour: int, zone: tzinfo | None) -> tuple[int, int]:
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC).toordinal()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Matching:
+class Matching(Struct, frozen=True, kw_only=True):
     """Hours whose hour of day both sides have, in the order of time, arrays of one length.
 
     block: which of `places` an hour belongs to: one part of one local day on one side. matched: pairs of

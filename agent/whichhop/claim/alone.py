@@ -1,9 +1,9 @@
 """What of a span's samples the claimed element alone explains, where other faults went on as well."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from whichhop.claim.span import JudgedSpan, Mask
 from whichhop.compare.suspects.elements import elements_of

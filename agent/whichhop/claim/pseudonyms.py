@@ -1,8 +1,10 @@
 """Names and addresses of a home replaced by stable stand-ins, so that a report can be shared."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from typing import Self
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.model import PROVIDER_EDGE, Home, Link, LinkKind, Reading, Service, SessionKey
 from whichhop.model.dossier import RouteTrace
@@ -22,8 +24,7 @@ _SERVICE = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StandIns:
+class StandIns(Struct, frozen=True, kw_only=True):
     """A home under stand-ins, and the true names' stand-ins. The same home gives the same ones each time."""
 
     home: Home

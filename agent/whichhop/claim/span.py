@@ -1,9 +1,9 @@
 """All that a claim's figures are taken from: table, what may be heard, own use, verdicts, their ticks."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from whichhop.compare.comparison import Comparison, Judged
@@ -15,8 +15,7 @@ Floats = NDArray[np.float64]
 OUTSIDE = (LinkKind.ACCESS, LinkKind.BEYOND)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JudgedSpan:
+class JudgedSpan(Struct, frozen=True, kw_only=True):
     """The table's columns stand in the order of `sessions`; `speaks` has the table's shape.
 
     use: per tick, the share of the plan the home used itself, NaN where not known. unmeasured: links that no
@@ -31,7 +30,7 @@ class JudgedSpan:
     use: Floats
     verdicts: tuple[Verdict, ...]
     unmeasured: tuple[str, ...]
-    worked_out: dict[str, Floats] = field(default_factory=dict, compare=False, repr=False)
+    worked_out: dict[str, Floats] = field(default_factory=dict)
     """What several figures need of the same verdicts, once it is known."""
 
     def ticks_of(self, verdicts: Sequence[Verdict]) -> Mask:

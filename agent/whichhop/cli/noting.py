@@ -4,10 +4,10 @@ import argparse
 import json
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, Generic, Protocol, TypeVar
 
 import msgspec
+from msgspec import Struct
 
 from whichhop.cli.text import instant_text, parse_time, times_in
 from whichhop.daemon.options import default_store
@@ -34,8 +34,7 @@ Answer = tuple[str, dict[int, N]]
 """What to say, and the notes it is about, by number."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Notebook(Generic[N]):
+class Notebook(Struct, Generic[N], frozen=True, kw_only=True):
     """Where one kind of note is kept. noun: what one is called. add: None where it is there already."""
 
     noun: str

@@ -1,9 +1,9 @@
 """The home's state now as a bulletin: each link in a line, agents, the day's verdicts, what to do next."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.comparison import silent_targets
@@ -176,8 +176,7 @@ def _lately(standing: HomeState) -> NDArray[np.bool_]:
     return standing.speaks[-LATELY_TICKS:]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Figures:
+class _Figures(Struct, frozen=True, kw_only=True):
     """A link's figures of the last minute, as LinkNow has them."""
 
     rtt_s: float | None

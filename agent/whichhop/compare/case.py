@@ -1,9 +1,10 @@
 """All that is the same for every tick of one comparison: who was heard, what can be at fault, how rarely."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.screening import Stretch
@@ -24,8 +25,7 @@ UNKNOWN_OWN_HOURS = 96.0
 """Own traffic's rarity without counters: in the race with the access link, not ahead of it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
+class Case(Struct, frozen=True, kw_only=True):
     """All that is the same for every tick of one comparison."""
 
     home: Home

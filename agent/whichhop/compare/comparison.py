@@ -5,12 +5,13 @@ asks `live`, which reasons with the same functions.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
 import msgspec
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.case import prepare
@@ -49,8 +50,7 @@ from whichhop.model.record import told_stamps
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
+class Judged(Struct, frozen=True, kw_only=True):
     """The windows that were judged, and what is evidence in them.
 
     windows: every session of the home that was heard. sessions: those of them that are judged; table, speaks:
@@ -65,8 +65,7 @@ class Judged:
     use: NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class Comparison(Struct, frozen=True, kw_only=True):
     """What was measured and what came of it.
 
     start_ns, end_ns: from the first tick in which anything was sent to the end of the last. sessions: those

@@ -2,10 +2,12 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from enum import StrEnum
 from itertools import pairwise
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.model import Verdict
 from whichhop.model.channel import LevelSpan
@@ -93,8 +95,7 @@ class ChangeKind(StrEnum):
     """Later ticks spoke against it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VerdictChange:
+class VerdictChange(Struct, frozen=True, kw_only=True):
     """One verdict's news; `verdict` as it is now, or as it last was when withdrawn."""
 
     kind: ChangeKind

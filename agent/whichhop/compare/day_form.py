@@ -1,10 +1,10 @@
 """A judged day in few octets and back. Pure."""
 
-from dataclasses import replace
 from typing import Any
 
 import msgspec
 import numpy as np
+from msgspec.structs import replace
 
 from whichhop.compare.day_judging import DayJudged, DaySpan, Stood
 from whichhop.compare.standing.watch import Expected
@@ -12,7 +12,7 @@ from whichhop.compare.windows.compact import Packed, packed, unpacked
 from whichhop.compare.windows.reporting import AsideTicks
 from whichhop.model import Level, SessionKey, Verdict
 
-_NUMBERS = tuple(name for name in Expected.__slots__ if name != "sessions")
+_NUMBERS = tuple(name for name in Expected.__struct_fields__ if name != "sessions")
 
 
 class _Stood(msgspec.Struct, frozen=True):

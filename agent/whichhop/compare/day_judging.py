@@ -5,9 +5,10 @@ day and its run-in, as live use does.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.case import Case, prepare
@@ -39,8 +40,7 @@ LEAST_FIRST_NS = DAY_NS // 2
 (`watch.LONGEST_WAIT`), which are to lie in one day."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DaySpan:
+class DaySpan(Struct, frozen=True, kw_only=True):
     """A day's own time, and from_ns to to_ns what it is judged in; all within the span, UTC ns."""
 
     begin_ns: int
@@ -70,8 +70,7 @@ def day_spans(begin_ns: int, end_ns: int) -> list[DaySpan]:
     ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stood:
+class Stood(Struct, frozen=True, kw_only=True):
     """What stood when measuring began, as it is told so far; keys, expected: what tells when it is over, the
     columns of `expected` those of `keys`. Without `expected` nothing of theirs came through, and any answer
     ends it. Without keys nothing more can be told of it."""
@@ -81,8 +80,7 @@ class Stood:
     expected: Expected | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DayJudged:
+class DayJudged(Struct, frozen=True, kw_only=True):
     """What came of one day.
 
     changed: verdicts that reach into the day or begin in its run-out; those of no end reach past seen_ns.
@@ -116,8 +114,7 @@ class DayJudged:
     use: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DayLook:
+class DayLook(Struct, frozen=True, kw_only=True):
     """A judged day with what it was judged by, for whoever adds to it what changes no verdict.
 
     table: with run-in and run-out, put in line; its columns stand in the order of `sessions`.
@@ -245,8 +242,7 @@ def put_in_line(own: WindowTable, day: DayJudged) -> WindowTable:
     return aligned((own.with_silent(missing) if missing else own).picked(day.columns), day.clocks)
 
 
-@dataclass(frozen=True, slots=True)
-class _View:
+class _View(Struct, frozen=True):
     """A verdict as one day sees it; seen_ns: to where that day looked."""
 
     verdict: Verdict
@@ -359,8 +355,7 @@ def _followed(stood: Stood, places: range, days: Sequence[DayJudged], own: OwnWi
     return stood.verdict
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Together:
+class Together(Struct, frozen=True, kw_only=True):
     """All verdicts of a span's days in order of time; levels: of its beginning."""
 
     verdicts: tuple[Verdict, ...]

@@ -1,10 +1,10 @@
 """From close looks to the episodes that are told: merged, parted where one cause is two, with their odds."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.case import Case, use_known

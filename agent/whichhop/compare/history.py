@@ -1,10 +1,10 @@
 """The comparer's door: a table of windows in, verdicts out; over history here, tick by tick in `follow`."""
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
 from functools import partial
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.case import Case, bare_scene, prepare, use_known

@@ -2,9 +2,10 @@
 
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.case import Case, bare_scene, prepare
@@ -43,8 +44,7 @@ MARGIN_NS = 60 * 1_000_000_000
 """Counters are read now and then: what belongs to a tick may come from a reading just outside of it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HomeState:
+class HomeState(Struct, frozen=True, kw_only=True):
     """What a follower knows after its last tick; the arrays are views, to be read at once.
 
     table: every tick it holds. speaks: (ticks, sessions), where a sample is evidence. baseline: the newest,

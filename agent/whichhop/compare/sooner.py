@@ -5,9 +5,10 @@ name nobody whom the ticks then clear: such a word is withdrawn, live as over a 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.scan import Scan
@@ -36,8 +37,7 @@ NEAR_NS = 20 * NS_PER_S
 """A word of the seconds is about the same as an episode of the ticks that begins so near."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Soon:
+class Soon(Struct, frozen=True, kw_only=True):
     """A strong excess, its seconds and who could speak in them; block: whose baseline judged it.
 
     known_ns: when enough was in hand, UTC nanoseconds.

@@ -2,9 +2,11 @@
 
 import copy
 from collections.abc import Iterator, Sized
-from dataclasses import dataclass, replace
 from ipaddress import ip_address
 from pathlib import Path
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.config.epochs import revoked_names, without_revoked
 from whichhop.config.found_addresses import read_found, with_found
@@ -366,8 +368,7 @@ def check_home(located: Located) -> Home:
     return _build(_checked(located), Path(located.file))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class House:
+class House(Struct, frozen=True, kw_only=True):
     """A home with what lies on the way to its modem; the daemon needs none of it."""
 
     home: Home

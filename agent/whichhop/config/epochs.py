@@ -11,7 +11,6 @@ import base64
 import os
 import secrets
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import Annotated
@@ -19,6 +18,8 @@ from typing import Annotated
 import msgspec
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.config.files import WriteError, read_small, replace_files, write_new
 from whichhop.config.identity import public_key_of
@@ -40,8 +41,7 @@ _SIGNED = b"whichhop epoch 1\0"
 _KEY = b"whichhop epoch key 1\0"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Owner:
+class Owner(Struct, frozen=True, kw_only=True):
     """public_key: hexadecimal (Ed25519). sealed: the secret half, PEM (PKCS 8), encrypted by the word."""
 
     public_key: str
@@ -132,8 +132,7 @@ class Epoch(msgspec.Struct, frozen=True, kw_only=True):
 NONE = Epoch()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InForce:
+class InForce(Struct, frozen=True, kw_only=True):
     """The home key, its statement, and the file that the key stands in."""
 
     key: bytes
@@ -253,8 +252,5 @@ def revoked_names(home_file: Path, environ: Mapping[str, str] = os.environ) -> s
 def without_revoked(home: Home, names: set[str]) -> Home:
     """The home in which these run no agent any more, and are not probed: what they measured stays."""
     gone = {"agent": False, "stamp": False, "moves": False, "address": None, "revoked": True}
-    nodes = {
-        name: replace(node, **gone) if name in names else node  # type: ignore[arg-type]
-        for name, node in home.nodes.items()
-    }
+    nodes = {name: replace(node, **gone) if name in names else node for name, node in home.nodes.items()}
     return replace(home, nodes=nodes)

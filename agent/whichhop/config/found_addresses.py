@@ -6,11 +6,11 @@ beside the agent's records, and the environment of the daemon's children names i
 
 import os
 from collections.abc import Mapping
-from dataclasses import replace
 from ipaddress import ip_address
 from pathlib import Path
 
 import msgspec
+from msgspec.structs import replace
 
 from whichhop.config.files import ReadError, WriteError, read_small, replace_file
 from whichhop.model import Home

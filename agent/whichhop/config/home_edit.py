@@ -5,10 +5,10 @@ names, and the result is read again: it must say what the old text said and the 
 """
 
 import copy
-from dataclasses import dataclass
 from typing import Any
 
 import yaml
+from msgspec import Struct
 
 from whichhop.config.load import load_yaml
 from whichhop.errors import ConfigError, WhichhopError
@@ -18,8 +18,7 @@ class EditError(WhichhopError):
     """The file cannot be added to by a program; the text holds the lines for a person to add."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NewAgent:
+class NewAgent(Struct, frozen=True, kw_only=True):
     """An agent to be written down. joined_to: the node at the other end of its link.
 
     kind, link_kind, medium: words of model/links.py.
@@ -49,6 +48,10 @@ class NewAgent:
         return data if self.medium is None else data | {"medium": self.medium}
 
 
+_NO_TEXT = frozenset({"true", "false", "yes", "no", "on", "off", "y", "n", "null"})
+"""Words that are no text to YAML 1.1 (its types `bool` and `null`): a room or a machine may be called so."""
+
+
 def _quoted(text: str) -> str:
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
@@ -61,7 +64,8 @@ def _flow(value: Any) -> str:
         return "[" + ", ".join(map(_flow, value)) + "]"
     if isinstance(value, bool):
         return "true" if value else "false"
-    return str(value) if value.isascii() and value.replace("-", "").isalpha() else _quoted(str(value))
+    word = value.isascii() and value.replace("-", "").isalpha() and value.lower() not in _NO_TEXT
+    return str(value) if word else _quoted(str(value))
 
 
 def lines_to_add(new: NewAgent) -> str:

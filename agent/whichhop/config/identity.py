@@ -8,12 +8,12 @@ import base64
 import binascii
 import hmac
 import secrets
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from msgspec import Struct
 
 from whichhop.config.files import WriteError, read_small, write_new
 from whichhop.config.keys import KEY_OCTETS, LONGEST_KEY_FILE, KeyFileError, key_text
@@ -24,8 +24,7 @@ _FIRST, _LAST = datetime(1970, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, tzinfo=
 _PROOF = b"whichhop identity 1\0"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Identity:
+class Identity(Struct, frozen=True, kw_only=True):
     """certificate, secret: PEM, what TLS wants. public_key: hexadecimal, what a person compares."""
 
     certificate: str

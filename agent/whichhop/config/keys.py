@@ -5,12 +5,12 @@ import binascii
 import os
 import secrets
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
+from msgspec import Struct
 
 from whichhop.config.credentials import open_to_others
 from whichhop.config.files import WriteError, write_new
@@ -25,8 +25,7 @@ class KeyFileError(WhichhopError):
     """The key file is missing, malformed or open to others."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PurposeKeys:
+class PurposeKeys(Struct, frozen=True, kw_only=True):
     """A 32-octet key a purpose, so that one that leaks opens nothing else."""
 
     api: bytes

@@ -5,10 +5,10 @@ An agent that joined by a code is written there with its certificate, so that no
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import msgspec
+from msgspec import Struct, field
 
 from whichhop.config.files import WriteError, read_small, replace_file
 from whichhop.outside import typed
@@ -18,8 +18,7 @@ VARIABLE = "WHICHHOP_AGENTS"
 """Set by the daemon for its children: a file beside its records, for a unit that may not write elsewhere."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KnownAgents:
+class KnownAgents(Struct, frozen=True, kw_only=True):
     """certificates: by agent, PEM."""
 
     certificates: dict[str, str] = field(default_factory=dict)

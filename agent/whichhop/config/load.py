@@ -4,10 +4,10 @@ import math
 import re
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
 from typing import Any
 
 import yaml
+from msgspec import Struct, field
 
 from whichhop.config.syntax_mistakes import Stop, stop_at
 from whichhop.config.syntax_repairs import repaired
@@ -40,8 +40,7 @@ def key_text(path: KeyPath) -> str:
     return out
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Located:
+class Located(Struct, frozen=True, kw_only=True):
     """Plain data with the line, counted from 1, on which each key path begins."""
 
     file: str
@@ -69,8 +68,7 @@ class Located:
         )
 
 
-@dataclass(slots=True)
-class _Reader:
+class _Reader(Struct):
     """Turns composed YAML nodes into data, gathering complaints on the way."""
 
     file: str

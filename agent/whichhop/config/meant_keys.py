@@ -2,9 +2,11 @@
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.config.load import KeyPath, Located
 from whichhop.config.schema import HomeFile
@@ -189,8 +191,7 @@ def put_right(
     return replace(located, lines=lines), complaints, changed
 
 
-@dataclass(frozen=True, slots=True)
-class _Move:
+class _Move(Struct, frozen=True):
     """words: problem and remedy; None where another complaint will say it. value: where it is another one."""
 
     old: KeyPath

@@ -7,8 +7,9 @@ rules then say about such a place is not told, since it may only follow from the
 import copy
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from whichhop.config.load import KeyPath
 from whichhop.config.meant_keys import value_at
@@ -24,8 +25,7 @@ _ASIDE = frozenset({"medium", "name", "room", "levels", "wan_counters", "stamp",
 """Keys whose mistake does not make doubtful what is said of the part that they stand in."""
 
 
-@dataclass(frozen=True, slots=True)
-class Mended:
+class Mended(Struct, frozen=True):
     """A file that passes the schema, and where it is not what was written."""
 
     file: HomeFile

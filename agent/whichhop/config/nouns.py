@@ -1,6 +1,5 @@
 """A part of the home file as the noun that it describes: what both call by the same name is the same."""
 
-from dataclasses import fields
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -25,15 +24,15 @@ def noun_of(kind: type[N], part: object, home_file: Path, **own: Any) -> N:
     What is not written takes the noun's default; what is called `file` or ends so is a path, a list a tuple.
     """
     given: dict[str, Any] = {}
-    for field in fields(kind):  # type: ignore[arg-type] # every noun is a dataclass
-        value = getattr(part, field.name, None)
-        if field.name in own or value is None:
+    for name in kind.__annotations__:
+        value = getattr(part, name, None)
+        if name in own or value is None:
             continue
-        if field.name == "file":
+        if name == "file":
             value = beside(home_file, value)
-        elif field.name.endswith("_file"):
+        elif name.endswith("_file"):
             value = secret_beside(home_file, value)
-        given[field.name] = tuple(value) if isinstance(value, list) else value
+        given[name] = tuple(value) if isinstance(value, list) else value
     return kind(**given, **own)
 
 

@@ -14,6 +14,7 @@ from hashlib import sha256
 
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
+from msgspec import Struct
 from spake2 import SPAKE2_A, SPAKE2_B, SPAKEError, ed25519_basic
 
 from whichhop.errors import WhichhopError
@@ -24,8 +25,7 @@ _SHARE_OCTETS = 33
 _PROOF_OCTETS = 32
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PairingKeys:
+class PairingKeys(Struct, frozen=True, kw_only=True):
     """What both ends derive of the same code: each shows its own proof (RFC 9382 section 4)."""
 
     joining: bytes

@@ -2,9 +2,10 @@
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cache
 from typing import Any
+
+from msgspec import Struct
 
 from whichhop.config.schema_words import documented_schema
 from whichhop.config.trade_words import (
@@ -43,8 +44,7 @@ _TYPES = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Key:
+class Key(Struct, frozen=True, kw_only=True):
     """One key: its path (NAME for a name of your own, [] for an entry of a list), and what is written there.
 
     default: what holds where it is left out, "" where that is nothing. required: its part is refused without

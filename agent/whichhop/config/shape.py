@@ -3,10 +3,10 @@
 import os
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 from zoneinfo import available_timezones
 
+from msgspec import Struct
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
@@ -271,8 +271,7 @@ def _path_of(error: ErrorDetails, data: Any) -> KeyPath:
 Mismatch = tuple[KeyPath, ErrorDetails]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Held:
+class Held(Struct, frozen=True, kw_only=True):
     """Data held against the schema: the file as models, or the mismatches, one a place."""
 
     file: HomeFile | None

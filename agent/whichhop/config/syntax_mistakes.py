@@ -2,7 +2,8 @@
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 INDENT = "begin it in the same column as its neighbours, with blanks"
 ODD: dict[str, tuple[str, str]] = {
@@ -23,8 +24,7 @@ ODD: dict[str, tuple[str, str]] = {
 """Signs that look like others: what they are called, and what is meant."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Mistake:
+class Mistake(Struct, frozen=True, kw_only=True):
     """line: counted from 0."""
 
     line: int
@@ -40,8 +40,7 @@ def _before(lines: Sequence[str], at: int) -> int:
     return at
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stop:
+class Stop(Struct, frozen=True, kw_only=True):
     """Where and why the YAML library stopped. before: the last line above that says something.
 
     at, column, context_at: counted from 0; the last where what was being read began.

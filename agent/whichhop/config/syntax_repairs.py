@@ -5,7 +5,8 @@ A repair counts when the library gets further with it than without; lines are ne
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.config.syntax_mistakes import INDENT, ODD, Mistake, Stop, mistake_of
 
@@ -18,16 +19,14 @@ _NEIGHBOURS = 8
 _VALUE = re.compile(r"""(?:^\s*(?:- )*|[:,\[{]\s+|[\[{])(?P<quote>["'])""")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Repaired:
+class Repaired(Struct, frozen=True, kw_only=True):
     """mistakes: in their order. text: sound YAML of as many lines; None where what was meant is a guess."""
 
     mistakes: tuple[Mistake, ...]
     text: str | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Repair:
+class _Repair(Struct, frozen=True, kw_only=True):
     """sure: nothing else can have been meant. mistake: where the library's own place is not the cause."""
 
     lines: list[str]

@@ -1,8 +1,10 @@
 """One agent at work: wakes when a packet is due, gathers samples into minutes, hands minutes on."""
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Protocol
+
+from msgspec.structs import replace
 
 from whichhop.daemon.minutes import MinuteBook, MinuteOfReadings
 from whichhop.daemon.schedule import Schedule

@@ -3,8 +3,9 @@
 import asyncio
 from asyncio.subprocess import Process
 from collections.abc import Callable, Coroutine, Sequence
-from dataclasses import dataclass, field
 from typing import Any
+
+from msgspec import Struct, field
 
 from whichhop.daemon.job_runner import LONGEST_TOLD, WAITS_S, JobRunner, Troubles, words_of
 from whichhop.errors import SystemRefusedError
@@ -27,8 +28,7 @@ ASIDES = 20
 """Lines on stderr passed on in one life of a child; a traceback has fewer."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Command:
+class Command(Struct, frozen=True, kw_only=True):
     """One life of a child. given: put on its stdin, which then stays open: its end tells the child to go.
 
     first_s, next_s: it hangs when it is silent for so long, before its first line and between two.
@@ -41,8 +41,7 @@ class Command:
     next_s: float = float("inf")
 
 
-@dataclass(slots=True)
-class KeptChild:
+class KeptChild(Struct):
     """A child that is kept going. pid: of its present life, None between two."""
 
     name: str
@@ -61,8 +60,7 @@ class KeptChild:
             self.task = None
 
 
-@dataclass(slots=True)
-class _Allowance:
+class _Allowance(Struct):
     """How many lines a child may still say: a token bucket."""
 
     tokens: float

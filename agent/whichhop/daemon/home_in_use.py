@@ -1,10 +1,12 @@
 """The one owner of the home that is in use; whoever depends on it subscribes, and a change is one publish."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
 from ipaddress import IPv4Network, IPv6Network, ip_network
 from pathlib import Path
 from typing import Protocol
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.daemon.options import RunOptions
 from whichhop.errors import SystemRefusedError, WhichhopError
@@ -22,8 +24,7 @@ class HandoverError(WhichhopError):
     """The home file or the key is wrong; the text is the child's own complaints."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InUse:
+class InUse(Struct, frozen=True, kw_only=True):
     """A home as this agent uses it: the file, the node it runs on, and the keys for each purpose."""
 
     home: Home

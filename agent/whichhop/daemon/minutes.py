@@ -1,7 +1,9 @@
 """Gathers a minute's samples into a record a session, and its readings into one each. Pure."""
 
 from collections.abc import Callable, Container, Iterable, Iterator
-from dataclasses import dataclass, field, replace
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from whichhop.model import Columns, Fate, Reading, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, UtcNs, minute_of
@@ -17,8 +19,7 @@ def _in_order(samples: list[Sample]) -> Columns:
     return Columns.of(sorted(samples, key=lambda s: s.sent_ns))
 
 
-@dataclass(slots=True)
-class MinuteBook:
+class MinuteBook(Struct):
     """Open minutes. `facts` is asked once a record, when its minute closes."""
 
     facts: Callable[[SessionKey], SessionFacts]
@@ -99,8 +100,7 @@ class MinuteBook:
 _SUMMED = frozenset({"send_failures", "suspended_s", "clock_step_s"})
 
 
-@dataclass(slots=True)
-class MinuteOfReadings:
+class MinuteOfReadings(Struct):
     """Readings of open minutes by name: summed or at their largest magnitude."""
 
     _open: dict[tuple[int, str, str], Reading] = field(default_factory=dict)

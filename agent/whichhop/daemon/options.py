@@ -1,15 +1,15 @@
 """How an agent is started: which home, which node, where its store and its key are."""
 
 import os
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from whichhop.model import Home
 from whichhop.net.child import our_module
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunOptions:
+class RunOptions(Struct, frozen=True, kw_only=True):
     """What `whichhop run` was told; `key_file` None means beside the home file."""
 
     home_file: Path

@@ -2,7 +2,8 @@
 
 from bisect import insort
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.model import SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs, UtcNs
@@ -25,8 +26,7 @@ def spread_ns(interval_ns: int) -> int:
     return min(STEPS * STEP_NS, interval_ns // 2)
 
 
-@dataclass(slots=True)
-class Schedule:
+class Schedule(Struct):
     """A stream a session: a fixed grid from a random start (RFC 3432), each packet a little behind its place,
     those of one place together.
 

@@ -7,7 +7,8 @@ asked for in `prepare`, and the old one is given back only once everybody can fo
 import asyncio
 import ssl
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.daemon.home_in_use import InUse
 from whichhop.daemon.job_runner import JobRunner
@@ -25,8 +26,7 @@ from whichhop.wire.ntp64 import ErrorEstimate
 Probers = Mapping[Method, Prober]
 
 
-@dataclass(frozen=True, slots=True)
-class Swap:
+class Swap(Struct, frozen=True):
     """A step that is two acts."""
 
     commit: Callable[[], None]

@@ -2,9 +2,9 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from whichhop.inside.packets import HopPackets
 from whichhop.inside.seen import Seen, Sign, Sort

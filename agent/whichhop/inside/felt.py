@@ -5,10 +5,10 @@ names them, and none is changed by them.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import takewhile
 
 import numpy as np
+from msgspec import Struct
 
 from whichhop.compare.windows.table import WindowTable
 from whichhop.inside.packets import RecordsOf
@@ -68,8 +68,7 @@ def felt_of(
     return tuple(sorted((f for f in found if f.where not in named), key=lambda f: -f.probability))
 
 
-@dataclass(frozen=True, slots=True)
-class _Looks:
+class _Looks(Struct, frozen=True):
     """One agent's looks at one way, oldest first."""
 
     agent: str
@@ -190,8 +189,7 @@ def _cleared(home: Home, readings: Sequence[Reading]) -> Iterator[Felt]:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Resolver:
+class _Resolver(Struct, frozen=True, kw_only=True):
     """What one agent's questions to one resolver met over the span. way_s: a round trip to its place."""
 
     agent: str

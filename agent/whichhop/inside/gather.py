@@ -1,11 +1,12 @@
 """Gathers what was seen of each verdict's hop, and adds the cause inside to the verdict."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, tzinfo
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from whichhop.cabling.judge_levels import LevelFinding
 from whichhop.cabling.judge_modem import judge_modem
@@ -43,8 +44,7 @@ MOST_GROUPS = 12
 _OFTEN = frozenset({*COUNTERS, LATENESS, STEAL})
 
 
-@dataclass(frozen=True, kw_only=True)
-class InnerFacts:
+class InnerFacts(Struct, frozen=True, kw_only=True, dict=True):
     """What causes are looked for in: the judged sessions' windows, every reading, the records themselves."""
 
     home: Home

@@ -1,9 +1,10 @@
 """The single packets that crossed a hop, with each one's excess over what its session takes in health."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.model import ABSENT, Fate, Method, Record, SessionKey
@@ -18,8 +19,7 @@ MOST_PACKETS = 60_000
 """The newest so many: an hour of a dozen sessions; more would cost seconds and tell nothing new."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HopPackets:
+class HopPackets(Struct, frozen=True, kw_only=True):
     """Packets in the order sent; arrays of one length, seconds.
 
     start_ns: UTC of second 0. session: a number for each session. sent_s: when sent. excess_s: round trip

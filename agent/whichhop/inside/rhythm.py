@@ -1,8 +1,7 @@
 """Rhythms in what was late or lost: a period of seconds to minutes, and the half-waves of the mains. Pure."""
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -22,8 +21,7 @@ PART = 0.04
 """Bad seconds nearer than this part of the period belong to one spell."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Period:
+class Period(Struct, frozen=True, kw_only=True):
     """Events that come again and again. every_s: the cycle. coherence: 0 to 1, how near they lie to their
     place in the cycle. kept: the share of cycles that had one. lasts_s: how long most spells are.
     wanders: they keep no beat, so their cycle is known only about."""
@@ -217,8 +215,7 @@ MOST_BLOCKS = 8
 """Quarter of an hour tells what an hour would."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Mains:
+class Mains(Struct, frozen=True, kw_only=True):
     """hz: the frequency in step with which packets were hit. over: how much stronger than the strongest decoy
     (1: no stronger). strength: its power, where chance gives about 4. blocks: on how many stretches of
     BLOCK_S it rests."""

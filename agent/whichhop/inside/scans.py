@@ -5,9 +5,9 @@ rhythm itself is the evidence, and needs no size: chance has none.
 """
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.table import SLOW_S, WindowTable
@@ -42,8 +42,7 @@ MOST_EACH = 6
 """Sessions over a hop, and beside it; more tell nothing new."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Radio:
+class _Radio(Struct, frozen=True):
     """One radio hop, or all that share an access point. near: whose radio is meant, "" for several."""
 
     words: str

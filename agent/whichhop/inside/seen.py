@@ -1,9 +1,10 @@
 """All that is known of one hop in one episode: what the looks of a cause are held against."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from enum import StrEnum
 from statistics import median
+
+from msgspec import Struct
 
 from whichhop.cabling.judge_levels import LevelFinding
 from whichhop.inside.shape import Hours, Shape
@@ -40,8 +41,7 @@ _BY_CAUSE = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class Place(Struct, frozen=True, kw_only=True):
     """The hop inside which a cause is looked for: what it is made of, its link where it is one, in words."""
 
     sort: Sort
@@ -114,8 +114,7 @@ def _line_or_its_end(verdict: Verdict, named: list[Link]) -> Place | None:
     return Place(sort=Sort.LINE, link=lines[0], words=words, name=lines[0].name)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OwnUse:
+class OwnUse(Struct, frozen=True, kw_only=True):
     """The home's use of its line in the episode, shares of what it carries; None where not counted."""
 
     down: float | None = None
@@ -128,8 +127,7 @@ class OwnUse:
         return max(told) if told else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rates:
+class Rates(Struct, frozen=True, kw_only=True):
     """Transfers over the hop: the median rate and how many, and what is usual or contracted; bit/s.
 
     at_all_hours: they were under it over the whole day.
@@ -141,8 +139,7 @@ class Rates:
     at_all_hours: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class Seen(Struct, frozen=True, kw_only=True):
     """What was seen of a hop: shape of its packets, hours of its days, counters, levels, rates.
 
     before: facts read before the episode; facts: those read in it. hour: of the episode's middle, by the
@@ -173,8 +170,7 @@ def values_of(facts: Iterable[HopFacts], name: str) -> list[float]:
     return [value for f in facts if (value := getattr(f, name)) is not None]
 
 
-@dataclass(frozen=True, slots=True)
-class Sign:
+class Sign(Struct, frozen=True):
     """One thing that speaks for a cause, or against it: a log-ratio, and the figure for the reader.
 
     words: empty where it only weighs, as what speaks against a cause mostly does.

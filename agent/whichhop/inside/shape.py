@@ -1,8 +1,7 @@
 """The shape of what a hop did to its packets: how often, how long, how regular, on which of them. Pure."""
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.table import SLOW_S
@@ -25,8 +24,7 @@ OUT_S = 2.0
 """A silence this long of all sessions is an outage and no burst."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shape:
+class Shape(Struct, frozen=True, kw_only=True):
     """What the packets of an episode look like; shares are of packets, 0 to 1; None where too few tell.
 
     late: of the answered, those SPIKE_S and more over the session's quiet round trip. lost: of those sent.
@@ -160,8 +158,7 @@ def _there(packets: HopPackets) -> float | None:
     return float(there.sum() / packets.excess_s[which].sum())
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hours:
+class Hours(Struct, frozen=True, kw_only=True):
     """How bad each hour of the day was over days: the mean added delay in seconds and loss, NaN not measured.
 
     busy_ratio: how much worse the worst five hours in a row are than the rest. days: how many were seen.

@@ -1,7 +1,8 @@
 """Every cause inside a hop, a row each: where it may be, what it looks like, whose knowledge, what to do."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.cabling.cautions import Hazard
 from whichhop.inside import looks_of_line as line
@@ -14,8 +15,7 @@ from whichhop.model.inner_cause import InnerCause as Inner
 PRACTICE = "common practice"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Act:
+class Act(Struct, frozen=True, kw_only=True):
     """One thing to do. what: an imperative with {near}, {far}, {box}.
 
     brings: what should be there afterwards, fit to stand after "should bring"; "" where it only tells.
@@ -28,8 +28,7 @@ class Act:
     hazards: tuple[Hazard, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class Row(Struct, frozen=True, kw_only=True):
     """One cause in one sort of hop.
 
     prior: how likely it is among such faults before anything was looked at (common practice; they need not

@@ -4,8 +4,9 @@ import json
 import signal
 import sys
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, field
 from pathlib import Path
+
+from msgspec import Struct, field, to_builtins
 
 from whichhop.errors import DataError
 from whichhop.lab.build.plan import (
@@ -30,8 +31,7 @@ REPLY_TABLE = "whichhop_reply"
 WAYS = (FaultWay.UP, FaultWay.DOWN)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class Entry(Struct, frozen=True, kw_only=True):
     """One event. what: "up", "fault" or "clear"; words: the effect; counts: since it came up."""
 
     at_ns: int
@@ -44,7 +44,7 @@ class Entry:
 def append_entry(path: Path, entry: Entry) -> None:
     """Add one JSON line to the truth file."""
     with path.open("a") as out:
-        out.write(json.dumps(asdict(entry)) + "\n")
+        out.write(json.dumps(to_builtins(entry)) + "\n")
 
 
 def between(before: Counts, after: Counts) -> dict[str, dict[str, dict[str, int]]]:

@@ -1,8 +1,9 @@
 """A scenario as data: a home, its links' natural behaviour, and a script of faults whose truth is known."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from enum import StrEnum
+
+from msgspec import Struct, field
 
 from whichhop.model import Cause, Home
 
@@ -15,8 +16,7 @@ class FaultWay(StrEnum):
     BOTH = "both"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Effect:
+class Effect(Struct, frozen=True, kw_only=True):
     """What a link does to packets, on top of its natural behaviour. Every field at rest by default.
 
     delay_s, jitter_s: constant added one-way delay, and the mean of an exponential part on top of it.
@@ -43,8 +43,7 @@ class Effect:
     way: FaultWay = FaultWay.BOTH
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
+class Fault(Struct, frozen=True, kw_only=True):
     """An effect at one element for a time; `cause` is the truth that a verdict is held against.
 
     element: a link's name, or a pseudo-element such as "host:desk" (see compare's elements).
@@ -93,8 +92,7 @@ class QuirkKind(StrEnum):
     """element LINK: an appliance disturbs a power line for a share `size` of each mains half-cycle."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Quirk:
+class Quirk(Struct, frozen=True, kw_only=True):
     """Something at one element for a time that a comparer must not take for a fault of the network."""
 
     at_s: float
@@ -104,8 +102,7 @@ class Quirk:
     size: float = 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LinkNature:
+class LinkNature(Struct, frozen=True, kw_only=True):
     """A link's behaviour in health: one-way base delay, its spread, its loss and its rate.
 
     contention_ratio: as in Effect. rate_up_bps: the rate toward the provider where it is not `rate_bps`.
@@ -121,8 +118,7 @@ class LinkNature:
     """Depth of the queue before the rate limit, as time at full rate."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scenario:
+class Scenario(Struct, frozen=True, kw_only=True):
     """A home, how its links behave, and what goes wrong when.
 
     natures: by link name; for peers also "destination:PEER", the way from the provider edge to it, and for
@@ -147,8 +143,7 @@ class Scenario:
     clocks_s: dict[str, float] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Switching:
+class Switching(Struct, frozen=True, kw_only=True):
     """At this many seconds from the start, a fault goes on or off; `number` is its place in the scenario."""
 
     at_s: float

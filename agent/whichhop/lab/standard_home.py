@@ -5,7 +5,7 @@ test packet sees, so cables are bare veth pairs. Radio is emulated: contention i
 retry bursts per packet, not a model of a channel.
 """
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from whichhop.config.check import check_home
 from whichhop.config.load import load_yaml

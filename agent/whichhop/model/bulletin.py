@@ -1,7 +1,8 @@
 """What the comparer tells every few seconds: the home's state now, for the metrics, the page and `status`."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.model.channel import ModemNow
 from whichhop.model.figure_words import listed
@@ -77,8 +78,7 @@ class LinkState(StrEnum):
     """No session that crosses it was heard lately, or its baseline is not learned yet."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LinkNow:
+class LinkNow(Struct, frozen=True, kw_only=True):
     """One link in the last minutes; links come in the order from the home's far ends to the provider.
 
     near is further from the provider, as in the home file. probability: that it is at fault now, alone or in
@@ -104,8 +104,7 @@ class LinkNow:
     whole_path: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AgentNow:
+class AgentNow(Struct, frozen=True, kw_only=True):
     """An agent and when its newest record was measured; None when it was never heard."""
 
     name: str
@@ -117,8 +116,7 @@ class AgentNow:
         return self.heard_ns is None or at_ns - self.heard_ns > HEARD_NS
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RoomRate:
+class RoomRate(Struct, frozen=True, kw_only=True):
     """The newest measured rate of a node, TCP payload in bit/s, toward the provider's side and from it.
 
     `at_least`: the sender or receiver was the limit, so the path may carry more.
@@ -133,16 +131,14 @@ class RoomRate:
     at_least: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ToldVerdict:
+class ToldVerdict(Struct, frozen=True, kw_only=True):
     """A verdict with its sentences, as `compare` prints them."""
 
     verdict: Verdict
     words: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NoticeHeard:
+class NoticeHeard(Struct, frozen=True, kw_only=True):
     """The newest of an agent's readings of one name about notices (daemon/notice/book.py)."""
 
     agent: str
@@ -151,8 +147,7 @@ class NoticeHeard:
     value: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DeviceUse:
+class DeviceUse(Struct, frozen=True, kw_only=True):
     """What a device of the home sends and receives through the router, bit/s, in the last minute."""
 
     name: str
@@ -160,8 +155,7 @@ class DeviceUse:
     up_bps: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OwnUse:
+class OwnUse(Struct, frozen=True, kw_only=True):
     """The home's own traffic in the last minute, bit/s; devices: the busiest first, where they are known."""
 
     down_bps: float
@@ -169,8 +163,7 @@ class OwnUse:
     devices: tuple[DeviceUse, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bulletin:
+class Bulletin(Struct, frozen=True, kw_only=True):
     """The home's state at `at_ns`; `since_ns` is where the judged span begins.
 
     learning_s: seconds until the first baseline is learned; 0 once verdicts can be given.

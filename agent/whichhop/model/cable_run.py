@@ -1,8 +1,9 @@
 """The coax of a home, part by part, and the boxes at its ends."""
 
 import math
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 REFERENCE_C = 20.0
 """The temperature, in degrees Celsius, for which makers print a cable's loss (68 °F)."""
@@ -30,8 +31,7 @@ class Leg(StrEnum):
     """A coupler's tapped output."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cable:
+class Cable(Struct, frozen=True, kw_only=True):
     """A length of coax. length in metres, temperature in degrees Celsius."""
 
     kind: CableKind
@@ -39,8 +39,7 @@ class Cable:
     temperature_c: float = REFERENCE_C
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Splitter:
+class Splitter(Struct, frozen=True, kw_only=True):
     """A splitter. serves: what hangs on its other outputs, in the owner's words."""
 
     ways: int
@@ -48,8 +47,7 @@ class Splitter:
     serves: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Coupler:
+class Coupler(Struct, frozen=True, kw_only=True):
     """A directional coupler of `value_db` at its tap."""
 
     value_db: int
@@ -57,16 +55,14 @@ class Coupler:
     serves: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Amplifier:
+class Amplifier(Struct, frozen=True, kw_only=True):
     """A powered amplifier; return_gain_db below zero is a return path that loses."""
 
     gain_db: float
     return_gain_db: float = 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Filter:
+class Filter(Struct, frozen=True, kw_only=True):
     """Passes `low_hz` to `high_hz` at `loss_db`; outside it takes `stop_db` off."""
 
     name: str
@@ -76,15 +72,13 @@ class Filter:
     stop_db: float = 40.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pad:
+class Pad(Struct, frozen=True, kw_only=True):
     """A fixed attenuator."""
 
     loss_db: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Joint:
+class Joint(Struct, frozen=True, kw_only=True):
     """A barrel, wall plate or bonding block: two connectors back to back."""
 
     name: str = "joint"
@@ -94,8 +88,7 @@ class Joint:
 Part = Cable | Splitter | Coupler | Amplifier | Filter | Pad | Joint
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
+class Run(Struct, frozen=True, kw_only=True):
     """Parts in order from the tap (or where the provider hands over) to the modem.
 
     tap_dbmv: downstream level at the start by frequency in Hz; between two given points the level runs
@@ -136,8 +129,7 @@ class Adapter(StrEnum):
     COAX_2500 = "coax-2500"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Docsis:
+class Docsis(Struct, frozen=True, kw_only=True):
     """What a cable modem can bond. channel_mhz: 6 (annex B) or 8 (annex A) per downstream channel."""
 
     down_channels: int = 0
@@ -147,8 +139,7 @@ class Docsis:
     channel_mhz: int = 6
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Radio:
+class Radio(Struct, frozen=True, kw_only=True):
     """A radio as a client or a mesh backhaul uses it."""
 
     generation: RadioKind
@@ -157,8 +148,7 @@ class Radio:
     shared_backhaul: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Box:
+class Box(Struct, frozen=True, kw_only=True):
     """One device on the way out. roles: what it does; more than one is an all-in-one box.
 
     line: how the line is carried where it is not DOCSIS.

@@ -3,7 +3,8 @@
 import base64
 import hashlib
 import re
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 _KEY, _SIGNATURE = re.compile("[0-9a-f]{64}"), re.compile("[0-9a-f]{128}")
 
@@ -11,8 +12,7 @@ _GROUP, _LETTERS = 4, 20
 """Five groups of four letters: 100 bits, beyond anybody's power to find a second key that has the same."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChainSignature:
+class ChainSignature(Struct, frozen=True, kw_only=True):
     """The head after record `seq`, when it was signed (UTC), by which key (Ed25519, RFC 8032); in hex."""
 
     seq: int

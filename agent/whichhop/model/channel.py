@@ -1,8 +1,9 @@
 """What a modem says about its line: a row a channel, one reading of all, a fact by the hour, its state."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from enum import StrEnum
+
+from msgspec import Struct, field
 
 
 class Direction(StrEnum):
@@ -29,8 +30,7 @@ class Carrier(StrEnum):
 MULTI_CARRIER = frozenset({Carrier.OFDM, Carrier.OFDMA})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Channel:
+class Channel(Struct, frozen=True, kw_only=True):
     """One channel as the modem reports it, units normalised; None where the source does not tell.
 
     modulation: points of the constellation: 4 is QPSK, 256 is 256-QAM; None when unknown or mixed.
@@ -74,8 +74,7 @@ class Channel:
         return "QPSK" if self.modulation == 4 else f"{self.modulation}-QAM"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DslLine:
+class DslLine(Struct, frozen=True, kw_only=True):
     """One direction of a DSL line (terms of ITU-T G.997.1); None where the modem does not tell.
 
     rate_bps: what the line runs at; attainable_bps: what it could run at with its noise today.
@@ -88,8 +87,7 @@ class DslLine:
     attainable_bps: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ModemLevels:
+class ModemLevels(Struct, frozen=True, kw_only=True):
     """One reading of a modem: channels of a cable line, directions of a DSL line, the light of a fibre.
 
     receive_dbm: optical power that arrives, dBm.
@@ -111,8 +109,7 @@ class ModemLevels:
         return tuple(c for c in self.channels if c.direction is direction)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelSeries:
+class LevelSeries(Struct, frozen=True, kw_only=True):
     """Hours are counted from the epoch, UTC.
 
     fact: a measure's name, such as "power_dbmv". before, after: the value of each hour; for counted facts the
@@ -131,8 +128,7 @@ class LevelSeries:
     counts_after: Mapping[int, tuple[float, float]] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelSpan:
+class LevelSpan(Struct, frozen=True, kw_only=True):
     """An hour or a day of a modem's readings: the worst of each kind, None where it was not read.
 
     start_ns: UTC. down_low_dbmv, down_high_dbmv: the lowest and the highest downstream power; snr_low_db: the
@@ -147,8 +143,7 @@ class LevelSpan:
     uncorrectable: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ModemNow:
+class ModemNow(Struct, frozen=True, kw_only=True):
     """One modem's newest reading.
 
     standing: good, marginal, bad, doubtful or not determined. headline: the answer in one line without its

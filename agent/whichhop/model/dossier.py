@@ -1,7 +1,8 @@
 """The frozen bundle an evidence report is made from, and made again from without the store."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.home import Home
@@ -13,8 +14,7 @@ FORM = 1
 """The dossier's form; a reader refuses one it does not know."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
+class Figure(Struct, frozen=True, kw_only=True):
     """One number of the claim, with what it was taken over, so that anybody can take it again.
 
     name: stable, for files and checks. words: what it is, for the reader. value, low, high: in `unit`
@@ -32,8 +32,7 @@ class Figure:
     how: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Happened:
+class Happened(Struct, frozen=True, kw_only=True):
     """One episode of the span, whoever's it was. `end_ns` is None when it lasted past the span's end.
 
     No intervals: a figure has one, and it stands with the claim's figures.
@@ -53,8 +52,7 @@ class Happened:
     """The cause inside the hop; None where it cannot be named or was not looked for."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cleared:
+class Cleared(Struct, frozen=True, kw_only=True):
     """A cause that is ruled out for the claim's own moments: what, why, and which sessions say so."""
 
     what: str
@@ -62,8 +60,7 @@ class Cleared:
     sessions: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Claim:
+class Claim(Struct, frozen=True, kw_only=True):
     """What the report says, or why it says nothing.
 
     made: True only when the provider is held to it, every guard being met. missing: what to collect first.
@@ -92,8 +89,7 @@ class Claim:
     """Of what cannot be told apart, each in words and its own part of `probability`, the likeliest first."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SessionRow:
+class SessionRow(Struct, frozen=True, kw_only=True):
     """One session over the span: what was sent, what came back, in the claim's episodes and outside all.
 
     digest: SHA-256 over the session's samples in the span, see `compare.windows.tally.digest_of`, and
@@ -121,8 +117,7 @@ class SessionRow:
     digest: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChartLine:
+class ChartLine(Struct, frozen=True, kw_only=True):
     """One session on a chart: per step the middle and the highest ten-second median, and the loss ratio."""
 
     session: str
@@ -133,8 +128,7 @@ class ChartLine:
     loss: tuple[float | None, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Chart:
+class Chart(Struct, frozen=True, kw_only=True):
     """Series on one time axis: round trips, loss and own use of the plan; `shaded` are the episodes."""
 
     title: str
@@ -146,8 +140,7 @@ class Chart:
     """Start, end, and whether the claim is about it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reach:
+class Reach(Struct, frozen=True, kw_only=True):
     """How far "no fault found" reaches: what was not measured, and what was slow though nothing changed.
 
     unmeasured: links of which neither good nor bad is known; nothing: that is all of them. not_measured:
@@ -178,8 +171,7 @@ class Wiring(StrEnum):
     """The cabling in the house explains the levels."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelTime:
+class LevelTime(Struct, frozen=True, kw_only=True):
     """A modem's worst levels from one reading to the next, or over several, beside the loss on the line then.
 
     Levels in dBmV and dB; down_low_dbmv, down_high_dbmv: lowest and highest received. uncorrectable,
@@ -201,8 +193,7 @@ class LevelTime:
     lost: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChannelRow:
+class ChannelRow(Struct, frozen=True, kw_only=True):
     """One channel over the span: its last level and the lowest and highest, its least SNR, what it counted.
 
     standing: the worst that a rule says of the last reading.
@@ -222,8 +213,7 @@ class ChannelRow:
     standing: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RouteStep:
+class RouteStep(Struct, frozen=True, kw_only=True):
     """One step of the newest route trace: who answered at it, how fast, and whose address that is.
 
     addresses: empty where it was silent. name: the node of the home file with that address, "" for none.
@@ -235,8 +225,7 @@ class RouteStep:
     name: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RouteTrace:
+class RouteTrace(Struct, frozen=True, kw_only=True):
     """The newest route trace by the span's end; first_hop: the first address outside the home."""
 
     at_ns: int
@@ -247,16 +236,14 @@ class RouteTrace:
     first_hop_step: int | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelNote:
+class LevelNote(Struct, frozen=True, kw_only=True):
     """One sentence about the modem's levels, and how it stands: fine, outside, unknown ..."""
 
     standing: str
     words: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanRow:
+class PlanRow(Struct, frozen=True, kw_only=True):
     """What the tests of the span say of the plan in one direction; see capacity/plan.py.
 
     way: "down" or "up". tests: those that count, on `days` days; reached: how many had nine tenths of the
@@ -277,8 +264,7 @@ class PlanRow:
     words: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChainHead:
+class ChainHead(Struct, frozen=True, kw_only=True):
     """Where an agent's chain of records stood; see store/chain.py. signed: by the agent itself, if it has."""
 
     agent: str
@@ -288,8 +274,7 @@ class ChainHead:
     signed: ChainSignature | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dossier:
+class Dossier(Struct, frozen=True, kw_only=True):
     """All of it. Times are UTC nanoseconds; `zone` is the home's, an IANA name."""
 
     form: int = FORM

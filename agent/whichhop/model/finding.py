@@ -1,14 +1,14 @@
 """What the comparer says: findings per window, episodes in time, verdicts with their reasons."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model.inner_cause import InnerAnswer, Reason
 from whichhop.model.links import Cause
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class Finding(Struct, frozen=True, kw_only=True):
     """For one element, or one group that these vantage points cannot split, in one window.
 
     elements: the names in the group; one name when it stands alone.
@@ -23,8 +23,7 @@ class Finding:
     spoke_against: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Severity:
+class Severity(Struct, frozen=True, kw_only=True):
     """What the user feels during an episode, against the quiet baseline; None where not measured.
 
     added_p50_s, added_p95_s: round trip in excess of the baseline's median, seconds.
@@ -45,8 +44,7 @@ class Severity:
     way: tuple[str, str] | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RuledOut:
+class RuledOut(Struct, frozen=True, kw_only=True):
     """An explanation that the evidence speaks against, why, and which sessions say so."""
 
     what: str
@@ -59,8 +57,7 @@ LEVELS_KNOWN_S = 155.0
 what is plain: bursts of the home's own of 20 to 40 s are most of what would be blamed wrongly after one."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Level:
+class Level(Struct, frozen=True, kw_only=True):
     """What an element adds to every round trip, against what is usual for its kind; seconds, two-way.
 
     elements: one link, or all that packets cannot tell apart, the usually slowest first. low_s, high_s: its
@@ -82,8 +79,7 @@ class Level:
         return self.usual_high_s is not None and self.low_s > self.usual_high_s
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class Verdict(Struct, frozen=True, kw_only=True):
     """The answer to "whose fault is it, how sure, since when".
 
     elements: the guilty element, or the group that cannot be split, likeliest first.

@@ -1,7 +1,8 @@
 """One home among many: what its file says of a fleet's server, and the series that its agents write there."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 DEFAULT_QUEUE_MB = 64.0
 """Some ten days of one agent's windows."""
@@ -14,8 +15,7 @@ class WriteVersion(StrEnum):
     TWO = "2.0"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fleet:
+class Fleet(Struct, frozen=True, kw_only=True):
     """Where windows are written to. token_file, ca_file: a secret, and whom TLS trusts, in own files.
 
     region: a word for where the home's line ends, by which homes are compared; "" for none.
@@ -60,8 +60,7 @@ Labels = tuple[tuple[str, str], ...]
 """Names and values, sorted by name."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Series:
+class Series(Struct, frozen=True, kw_only=True):
     """Some values of one series. points: Unix time in ms and value, in the order of time."""
 
     name: str

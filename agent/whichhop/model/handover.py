@@ -2,13 +2,13 @@
 
 import hashlib
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.model.home import Home
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Handover:
+class Handover(Struct, frozen=True, kw_only=True):
     """A checked home and the keys derived for each purpose, as hexadecimal text."""
 
     home: Home

@@ -1,8 +1,10 @@
 """One home as a tree of nodes and links, rooted at the way out; walks a path link by link."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
 from types import MappingProxyType
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from whichhop.model.fleet import Fleet
 from whichhop.model.levels_source import CounterSource, LevelsSource
@@ -18,16 +20,14 @@ ALLOW_A_TARGET = "targets: {peers: [HOST]}"
 """The line of a home file that is enough for the access line to be measured."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class Plan(Struct, frozen=True, kw_only=True):
     """What the home pays for, in bits per second."""
 
     down_bps: int
     up_bps: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Service:
+class Service(Struct, frozen=True, kw_only=True):
     """By what the provider finds the line in its own records; each None where the home file does not say.
 
     product: the plan's name on the bill. modem_model, modem_mac: of the box at the end of the line.
@@ -41,8 +41,7 @@ class Service:
     modem_mac: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Node:
+class Node(Struct, frozen=True, kw_only=True):
     """A device, or an implied place upstream (the provider edge, a peer)."""
 
     name: str
@@ -74,8 +73,7 @@ class Node:
         return self.agent or bool(self.clients)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Link:
+class Link(Struct, frozen=True, kw_only=True):
     """What joins two nodes; `near` is the end further from the provider."""
 
     name: str
@@ -85,8 +83,7 @@ class Link:
     medium: Medium | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class Limits(Struct, frozen=True, kw_only=True):
     """What the probes may cost."""
 
     daily_transfer_bytes: int = 2_000_000_000
@@ -100,8 +97,7 @@ class Limits:
     """How often a day each transfer of the plan is run by itself; 0: only when somebody asks."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ports:
+class Ports(Struct, frozen=True, kw_only=True):
     """Where agents listen; the same in the whole home."""
 
     api: int = 8620
@@ -110,8 +106,7 @@ class Ports:
     tls: int = 8622
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Resolver:
+class Resolver(Struct, frozen=True, kw_only=True):
     """A name server that the home uses; `place` is the node at which its answers come from."""
 
     name: str
@@ -119,8 +114,7 @@ class Resolver:
     place: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Home:
+class Home(Struct, frozen=True, kw_only=True):
     """A checked home: every link joins two known nodes and the whole is one tree.
 
     `nodes` holds the implied nodes too: the provider edge when there is an access link, and each peer.
@@ -232,8 +226,7 @@ class Home:
             yield from path.nodes[1:]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Path:
+class Path(Struct, frozen=True, kw_only=True):
     """The nodes met from one end to the other, both ends included, and the links between them."""
 
     nodes: tuple[str, ...]

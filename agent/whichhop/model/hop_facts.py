@@ -7,7 +7,9 @@ told is None, never zero.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, fields
+
+from msgspec import Struct
+from msgspec.structs import fields
 
 from whichhop.model.home import Home
 from whichhop.model.record import Reading
@@ -18,8 +20,7 @@ value is the fastest answer in seconds, 0 for silence."""
 SILENT = "-"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HopFacts:
+class HopFacts(Struct, frozen=True, kw_only=True):
     """Facts of the hop between two nodes as one of them tells, or of one box by itself.
 
     agent: who read it. other: the node at the far end, or the box that was asked. link: the home's link

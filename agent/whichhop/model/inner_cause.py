@@ -1,7 +1,8 @@
 """Causes inside a hop, what is felt without one, and what a step against them asks of somebody."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.model.figure_words import percent, probability_words
 from whichhop.model.units import NS_PER_S
@@ -80,8 +81,7 @@ INNER_WORDS: dict[InnerCause, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reason:
+class Reason(Struct, frozen=True, kw_only=True):
     """One cause inside a hop, how likely it is among all there are, and the figures that speak for it."""
 
     cause: InnerCause
@@ -94,8 +94,7 @@ class Reason:
         return INNER_WORDS[self.cause]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drawing:
+class Drawing(Struct, frozen=True, kw_only=True):
     """One series that shows the evidence: bars over `x`, and a line beside them where there is one.
 
     x: what `x_words` says; seconds since `start_ns` (UTC) where that is told, for times of day. y: what
@@ -123,8 +122,7 @@ LIKELY = 0.25
 """An answer that names no cause mentions none that is less likely than this: three to one against it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InnerAnswer:
+class InnerAnswer(Struct, frozen=True, kw_only=True):
     """What is known of the cause inside a hop.
 
     where: the hop in words. reasons: the likeliest first, those of some weight only; what none of them
@@ -174,8 +172,7 @@ FELT_WORDS: dict[FeltCause, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Felt:
+class Felt(Struct, frozen=True, kw_only=True):
     """One such cause, as it was measured.
 
     where: a link, a resolver or a way, in words. feels: what a user notices. probability: that it is so.

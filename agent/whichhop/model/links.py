@@ -1,7 +1,8 @@
 """The kinds of node, link, medium and cause: one table row each, with whose it is and the reader's words."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 
 class NodeKind(StrEnum):
@@ -76,8 +77,7 @@ class Cause(StrEnum):
     HEALTHY = "healthy"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LinkRow:
+class LinkRow(Struct, frozen=True, kw_only=True):
     """One link kind's facts."""
 
     cause: Cause
@@ -121,8 +121,7 @@ LINK_TABLE: dict[LinkKind, LinkRow] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CauseRow:
+class CauseRow(Struct, frozen=True, kw_only=True):
     """One cause's facts."""
 
     owner: Owner

@@ -1,12 +1,11 @@
 """Notes of what people did: changes in the home, looks at their effect, and calls to the provider."""
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from whichhop.model.channel import Direction
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExpectedGain:
+class ExpectedGain(Struct, frozen=True, kw_only=True):
     """What a change to the cabling was worked out to gain before anybody measured.
 
     gain_db: downstream, level won at the modem; upstream, level that the modem need no longer send.
@@ -17,8 +16,7 @@ class ExpectedGain:
     gain_db: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Note:
+class Note(Struct, frozen=True, kw_only=True):
     """A note of what somebody changed and when, such as "took out the splitter in the attic".
 
     change: the same in the words of `whichhop cabling --what-if`, "" where it is no change to the coax.
@@ -31,8 +29,7 @@ class Note:
     expected: tuple[ExpectedGain, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+class Look(Struct, frozen=True, kw_only=True):
     """One look at the effect of whatever was changed at `of_ns`: when, and at measurements of which span.
 
     Looking again at the same span is the same look: nothing new was seen.
@@ -44,8 +41,7 @@ class Look:
     to_ns: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CallNote:
+class CallNote(Struct, frozen=True, kw_only=True):
     """Each text on one line, "" where nothing was given.
 
     spoke_to: who answered. ticket: the number they gave. promised: a day, YYYY-MM-DD, by which they said

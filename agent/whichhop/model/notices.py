@@ -1,7 +1,8 @@
 """Who is told of a fault, by which ways and when: what a home file says under `notices`."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 
 class Way(StrEnum):
@@ -25,8 +26,7 @@ MAIL_PORTS = {MailSecurity.STARTTLS: 587, MailSecurity.TLS: 465, MailSecurity.NO
 """Submission, submission over TLS, and plain SMTP (RFC 6409, RFC 8314, RFC 5321)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Webhook:
+class Webhook(Struct, frozen=True, kw_only=True):
     """Where notices are posted as JSON. url_file, token_file: where a secret stands outside the home file."""
 
     url: str | None = None
@@ -34,8 +34,7 @@ class Webhook:
     token_file: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Mail:
+class Mail(Struct, frozen=True, kw_only=True):
     """By which server mail goes, from whom, to whom."""
 
     server: str
@@ -51,8 +50,7 @@ LEAST_PROBABILITY = 0.8
 LEAST_SECONDS = 60.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Notices:
+class Notices(Struct, frozen=True, kw_only=True):
     """The ways in use and when they are used.
 
     command_file: holds a program and its arguments, one a line. quiet_hours: start and end as minutes after

@@ -1,7 +1,8 @@
 """Faults as they are kept for weeks, and what the days of the home's zone add up to."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.model.links import CAUSE_TABLE, PROVIDERS, Cause, Owner
 
@@ -19,8 +20,7 @@ class Whose(StrEnum):
     UNHEARD = "unheard"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PastFault:
+class PastFault(Struct, frozen=True, kw_only=True):
     """An episode: of what, where (likeliest first), from when to when; one that goes on ends now."""
 
     cause: Cause
@@ -46,8 +46,7 @@ class PastFault:
         return touch and bool(set(self.elements) & set(other.elements))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DayPart:
+class DayPart(Struct, frozen=True, kw_only=True):
     """A stretch of a day, in minutes since it began."""
 
     whose: Whose
@@ -55,8 +54,7 @@ class DayPart:
     end_min: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DayTotal:
+class DayTotal(Struct, frozen=True, kw_only=True):
     """A day of the home's zone, 23 to 25 hours, today up to now.
 
     day: its date, "2026-03-29"; it began at start_ns. length_min: minutes it has, or has had so far.
@@ -78,16 +76,14 @@ class DayTotal:
         return self.minutes.get(Whose.UNHEARD, 0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlaceTotal:
+class PlaceTotal(Struct, frozen=True, kw_only=True):
     """How many episodes one element, or one group that cannot be split, had."""
 
     elements: tuple[str, ...]
     episodes: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SpanTotal:
+class SpanTotal(Struct, frozen=True, kw_only=True):
     """Several days together, today included: each episode once; `places`: the most frequent first."""
 
     days: int
@@ -98,8 +94,7 @@ class SpanTotal:
     places: tuple[PlaceTotal, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PastDays:
+class PastDays(Struct, frozen=True, kw_only=True):
     """The last month by the day, oldest first, and what the last week and the month add up to.
 
     zone: in which days begin, "CET (UTC+1)".

@@ -5,7 +5,8 @@ Its time stamps are T1 sent, T2 came there, T3 left there, T4 came back (RFC 876
 
 from array import array
 from collections.abc import Collection, Iterable, Iterator
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.model.sample import Fate, Sample
 from whichhop.model.session import Method, SessionKey
@@ -22,8 +23,7 @@ def _or_none(value: int) -> int | None:
     return None if value == ABSENT else value
 
 
-@dataclass(frozen=True, slots=True)
-class Columns:
+class Columns(Struct, frozen=True):
     """Samples side by side, in the order sent; five columns of one length, times in ns.
 
     Standard-library arrays, because the daemon must not load numpy; numpy reads them without a copy.
@@ -70,8 +70,7 @@ class Columns:
 STAMPS_NOT_SAID = "?"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Record:
+class Record(Struct, frozen=True, kw_only=True):
     """One session's minute.
 
     minute: minutes since the epoch, UTC, of the packets' send times.
@@ -91,8 +90,7 @@ class Record:
     clock_error_ns: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class Reading(Struct, frozen=True, kw_only=True):
     """One value of something that is not a probe: a byte counter, the event loop's lateness, a radio rate.
 
     name: what it is with its unit, e.g. "wan_rx_bytes", "loop_lateness_s", "steal_ratio".

@@ -1,7 +1,9 @@
 """What a laptop measured in one room of a walk, and the stored readings it becomes and comes back from."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, fields
+
+from msgspec import Struct
+from msgspec.structs import fields
 
 from whichhop.model.record import Reading
 
@@ -9,8 +11,7 @@ PREFIX = "survey/"
 """Names are "survey/WALK/ROOM/TARGET/FIGURE": bounded by what somebody typed."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RoomResult:
+class RoomResult(Struct, frozen=True, kw_only=True):
     """One room. sent, lost: packets to `target`; unsent: those that could not leave, as without any network.
 
     p50_s with its 95 % interval and p95_s: round trips of the answered, seconds; None where too few came.

@@ -1,8 +1,9 @@
 """A session: one stream of test packets from an agent to a target; and how a home implies them."""
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.model.home import PROVIDER_EDGE, Home, Node, Path
 
@@ -26,8 +27,7 @@ class Method(StrEnum):
     __hash__ = str.__hash__  # an enumeration's own is Python code, run eight times for every packet
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, order=True)
-class SessionKey:
+class SessionKey(Struct, frozen=True, kw_only=True, order=True):
     """What names a session everywhere: in the store, in files, in metrics' labels."""
 
     agent: str
@@ -38,8 +38,7 @@ class SessionKey:
         return f"{self.agent}>{self.target}:{self.method}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Session:
+class Session(Struct, frozen=True, kw_only=True):
     """A session with the path its packets take through the home file's tree."""
 
     key: SessionKey

@@ -1,8 +1,9 @@
 """What one transfer showed, and the bounded names under which its figures are kept as readings."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import lru_cache
+
+from msgspec import Struct
 
 from whichhop.model.record import Reading
 
@@ -22,8 +23,7 @@ UPSTREAM = "upstream"
 """The word for "past the home": the user's URLs, or the peers' agents where there are none."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lease:
+class Lease(Struct, frozen=True, kw_only=True):
     """Who may move data until when (UTC ns), at most how many octets on the wire, charged to which day.
 
     day: the home's date, ISO 8601. used: octets it came to, once it was returned; None charges all of it.
@@ -42,8 +42,7 @@ class Lease:
         return self.octets if self.used is None else self.used
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TransferFigure:
+class TransferFigure(Struct, frozen=True, kw_only=True):
     """What a reading of a transfer is called: transfer_WAY_NAME:OTHER."""
 
     way: str
@@ -68,8 +67,7 @@ def begin_reading(*, at_ns: int, agent: str, other_end: str, way: str, limit_s: 
     return Reading(at_ns=at_ns, agent=agent, name=name, value=limit_s + STARTS_S)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UnderLoad:
+class UnderLoad(Struct, frozen=True, kw_only=True):
     """Round trips of a stream of 20 packets a second before, during and after a transfer, seconds.
 
     *_s: medians; None where nothing was answered. lost of sent: during the transfer. trips_per_minute:
@@ -93,8 +91,7 @@ class UnderLoad:
         return self.during_s - self.before_s
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RoundTrips:
+class RoundTrips(Struct, frozen=True, kw_only=True):
     """Round trips a minute under load by fresh connections (foreign), the loaded one (loaded) and both.
 
     Means in ms over the probes' steps, None for one that was not made; probes: how many answered in full.
@@ -113,8 +110,7 @@ class RoundTrips:
     stable: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TransferResult:
+class TransferResult(Struct, frozen=True, kw_only=True):
     """One direction of one transfer. way: "out" from the agent, "back" to it.
 
     rate_bps: what the path carried, TCP payload. steady: whether it settled within 2 %. limited: what held it

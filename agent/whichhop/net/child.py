@@ -6,8 +6,9 @@ import os
 import sys
 from asyncio.subprocess import PIPE, Process
 from collections.abc import AsyncIterator, Callable, Sequence
-from dataclasses import dataclass
 from typing import Protocol
+
+from msgspec import Struct
 
 from whichhop.errors import DataError, SystemRefusedError
 
@@ -26,8 +27,7 @@ def our_module(module: str, *words: str) -> list[str]:
     return [sys.executable, "-P", "-m", "whichhop.net.child_start", str(os.getpid()), module, *words]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ended:
+class Ended(Struct, frozen=True, kw_only=True):
     """What a child that ran to its end said. code: negative for a signal, as subprocess has it."""
 
     code: int

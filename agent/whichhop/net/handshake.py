@@ -5,7 +5,8 @@ import os
 import select
 import socket
 import struct
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.net.stamped import Address
 from whichhop.net.system import HERE, Name, error_numbers
@@ -21,8 +22,7 @@ _REACHED = {0, errno.ECONNREFUSED}
 _UNREACHABLE = error_numbers("EHOSTUNREACH", "ENETUNREACH", "EHOSTDOWN")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Handshake:
+class Handshake(Struct, frozen=True, kw_only=True):
     """How one attempt ended.
 
     reached: the target answered, by accepting or by refusing. unreachable: an ICMP error or a missing

@@ -7,8 +7,9 @@ The kernel puts the ICMP errors about a socket's own packets into that socket's 
 import select
 import socket
 import struct
-from dataclasses import dataclass
 from ipaddress import ip_address
+
+from msgspec import Struct
 
 from whichhop.net.system import HERE
 
@@ -22,8 +23,7 @@ _FIXED = struct.Struct("=IBBBBII")
 """struct sock_extended_err: errno, origin, type, code, padding, info, data."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HopError:
+class HopError(Struct, frozen=True, kw_only=True):
     """What a router or the target said of a packet. payload: as much of it as was quoted."""
 
     address: str

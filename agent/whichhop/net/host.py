@@ -1,8 +1,9 @@
 """What this machine says of itself: interface counters, link speed, processor steal; root path given."""
 
 import os
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 _HOTTEST_C = 150.0
 """No processor of a home runs hotter (common practice); what reads more is no sensor."""
@@ -10,8 +11,7 @@ _FIRST_LINE_BYTES = 256
 """Eleven words of up to twenty digits (man proc_stat, 5)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InterfaceCounters:
+class InterfaceCounters(Struct, frozen=True, kw_only=True):
     """Bytes since the interface came up, as the kernel counts them (64 bits)."""
 
     name: str
@@ -19,16 +19,14 @@ class InterfaceCounters:
     tx_bytes: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LinkSpeed:
+class LinkSpeed(Struct, frozen=True, kw_only=True):
     """An Ethernet link's negotiated rate; None where the driver does not tell (radio, veth down)."""
 
     speed_bps: int | None
     full_duplex: bool | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CpuTicks:
+class CpuTicks(Struct, frozen=True, kw_only=True):
     """Processor time of all cores since boot in clock ticks (man proc_stat, 5).
 
     steal: time the hypervisor ran something else while this machine had work; part of `total`.

@@ -13,11 +13,12 @@ import socket
 import ssl
 import urllib.request
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from enum import StrEnum
 from http.cookiejar import CookieJar
 from typing import Any
 from urllib.parse import urljoin, urlsplit
+
+from msgspec import Struct, field
 
 from whichhop.errors import RemoteError
 from whichhop.model.units import NS_PER_S
@@ -71,8 +72,7 @@ class HttpError(Exception):
         super().__init__(self.why)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HttpAnswer:
+class HttpAnswer(Struct, frozen=True, kw_only=True):
     """A whole answer. charset: what its Content-Type names, if anything. headers: by small names."""
 
     status: int

@@ -8,9 +8,9 @@ import asyncio
 import contextlib
 import secrets
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from ipaddress import ip_address
 
+from msgspec import Struct
 from zeroconf import Error as ServiceError
 from zeroconf import IPVersion, NonUniqueNameException, ServiceStateChange, Zeroconf
 from zeroconf.asyncio import AsyncServiceBrowser, AsyncServiceInfo, AsyncZeroconf
@@ -25,8 +25,7 @@ _ASK_MS = 2_000
 _LONGEST_KEY = 64
 
 
-@dataclass(frozen=True, slots=True)
-class Announced:
+class Announced(Struct, frozen=True):
     """What somebody announces: a key's fingerprint, and where its agent is said to be."""
 
     key: str

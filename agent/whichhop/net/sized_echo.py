@@ -4,7 +4,8 @@ import errno
 import os
 import socket
 import struct
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.errors import SystemRefusedError
 from whichhop.net.stamped import Address
@@ -19,8 +20,7 @@ _FROM_ICMP = {2, 3}
 _OCTETS = 65_535
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TooBig:
+class TooBig(Struct, frozen=True, kw_only=True):
     """A router's report: our own message from its ICMP header on, and the MTU that it names, 0 for none."""
 
     message: bytes

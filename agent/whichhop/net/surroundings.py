@@ -6,8 +6,9 @@ Nothing is sent. What one system does not tell in this way is asked of the user.
 import ipaddress
 import socket
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from whichhop.errors import RemoteError, SystemRefusedError
 from whichhop.net.host import Host
@@ -20,8 +21,7 @@ _ANYWHERE = "2001:db8::1"
 BY_HAND = "name the router with --gateway ADDRESS"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Surroundings:
+class Surroundings(Struct, frozen=True, kw_only=True):
     """name: the machine's own, as the system has it. address: of the interface toward the gateway. radio:
     whether that interface is a radio; None where the system does not tell."""
 

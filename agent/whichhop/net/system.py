@@ -11,11 +11,12 @@ import select
 import socket
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
 from types import ModuleType
 from typing import Any
+
+from msgspec import Struct
 
 
 class Name(StrEnum):
@@ -27,8 +28,7 @@ class Name(StrEnum):
     OTHER = "another system"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Offers:
+class Offers(Struct, frozen=True, kw_only=True):
     """What there is. Each False has its fallback in `words`.
 
     kernel_stamps: SO_TIMESTAMPING. error_queue: flags of recvmsg that read it, 0 for none. packet_header:

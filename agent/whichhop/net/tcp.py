@@ -7,7 +7,8 @@ import socket
 import struct
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.errors import RemoteError
 from whichhop.net.listen import authority
@@ -29,8 +30,7 @@ PATIENCE_S = 0.2
 _LINE_MOST = 4096
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TcpInfo:
+class TcpInfo(Struct, frozen=True, kw_only=True):
     """Segments count those received selectively too. Times in microseconds of the connection's life.
 
     min_rtt_us is 2^32 - 1 while unmeasured, rcv_rtt_us (the receiving side's own estimate) then 0. busy,

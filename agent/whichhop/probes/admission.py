@@ -2,9 +2,10 @@
 
 from collections import OrderedDict
 from collections.abc import Iterable
-from dataclasses import dataclass
 from enum import StrEnum
 from ipaddress import IPv4Network, IPv6Network, ip_address
+
+from msgspec import Struct
 
 from whichhop.model.units import NS_PER_S, MonoNs
 
@@ -33,8 +34,7 @@ nothing whom they claim to come from. Ten times a source's share; to look at a t
 a flood of more has to be stopped unread, and then takes its claimed source's share after all."""
 
 
-@dataclass(slots=True)
-class _Source:
+class _Source(Struct):
     """One address's bucket; -1 tokens: never allowed."""
 
     tokens: float

@@ -2,8 +2,9 @@
 
 import asyncio
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
 from typing import Protocol
+
+from msgspec import Struct, field
 
 from whichhop.model import Method, Sample, SessionKey
 from whichhop.model.units import MonoNs, UtcNs
@@ -11,8 +12,7 @@ from whichhop.model.units import MonoNs, UtcNs
 Sink = Callable[[SessionKey, Sample], None]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SessionFacts:
+class SessionFacts(Struct, frozen=True, kw_only=True):
     """What a session knows beyond its samples, counted since the last time it was asked.
 
     duplicates: extra copies of answers. reordered: answers that came after one to a later packet (RFC 4737).

@@ -4,7 +4,7 @@ It rides on the prober that the target understands (STAMP or echo) under Method.
 that its bursts never mix with the steady stream's samples.
 """
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from whichhop.model.units import NS_PER_S, MonoNs
 
@@ -14,8 +14,7 @@ STRETCH_NS = 10 * NS_PER_S
 EVERY_NS = 300 * NS_PER_S
 
 
-@dataclass(slots=True, kw_only=True)
-class CallStream:
+class CallStream(Struct, kw_only=True):
     """One session's stretches of packets.
 
     start_ns: when the first stretch begins; pass a random phase within EVERY_NS, so that agents do not send

@@ -12,12 +12,12 @@ import os
 import select
 import sys
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from ipaddress import IPv4Network, IPv6Network, ip_address, ip_interface
 from pathlib import Path
 from typing import Any
 
 import msgspec
+from msgspec import Struct, field
 
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock
@@ -32,8 +32,7 @@ REST = 10.0
 """It rests so many times as long as a look took: thousands of connections must not load a small box."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Flow:
+class Flow(Struct, frozen=True, kw_only=True):
     """One connection as the kernel counts it: who began it, where the answer comes from, octets both ways."""
 
     number: int
@@ -62,8 +61,7 @@ def _source(ends: Any) -> str | None:
     return None if found is None else str(found)
 
 
-@dataclass(slots=True)
-class DeviceTally:
+class DeviceTally(Struct):
     """Adds up what each device sent and received between two looks at the connections.
 
     lan: the networks inside the home. own: the router's own addresses, whose traffic is its own.

@@ -1,10 +1,9 @@
 """What the daemon and the children that ask boxes tell each other: plain records that travel as JSON."""
 
-from dataclasses import dataclass
 from typing import Annotated
 
 import msgspec
-from msgspec import Meta
+from msgspec import Meta, Struct
 
 from whichhop.model.channel import Channel, DslLine
 from whichhop.model.levels_source import CounterSource, LevelsSource
@@ -58,16 +57,14 @@ class CountersSaid(msgspec.Struct, frozen=True, kw_only=True):
     mono_ns: Annotated[int, Meta(ge=0, le=INT64)] = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelsRequest:
+class LevelsRequest(Struct, frozen=True, kw_only=True):
     """timeout_s: for each wait on the network."""
 
     source: LevelsSource
     timeout_s: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelsAnswer:
+class LevelsAnswer(Struct, frozen=True, kw_only=True):
     """at_ns: when the levels were taken, where the source tells (a file); else they are of now."""
 
     channels: tuple[Channel, ...]

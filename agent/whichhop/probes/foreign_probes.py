@@ -9,8 +9,9 @@ import contextlib
 import socket
 import ssl
 import threading
-from dataclasses import dataclass, field
 from urllib.parse import urlsplit
+
+from msgspec import Struct, field
 
 from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.clock import Clock, sleep_s
@@ -25,8 +26,7 @@ PLAIN_OCTETS, TLS_OCTETS = 1_600, 9_000
 """What one probe costs on the wire at most: handshake, question, answer, end; certificates with TLS."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Aim:
+class Aim(Struct, frozen=True, kw_only=True):
     """Where to. url: of the server; method: what is asked of it."""
 
     url: str
@@ -43,8 +43,7 @@ class Aim:
         return TLS_OCTETS if self.tls else PLAIN_OCTETS
 
 
-@dataclass(slots=True)
-class Steps:
+class Steps(Struct):
     """Milliseconds of every step that counts, with the time of its end in s since the transfer began."""
 
     tcp: list[tuple[float, float]] = field(default_factory=list)

@@ -9,12 +9,12 @@ import socket
 import struct
 import sys
 from collections.abc import AsyncIterator
-from dataclasses import asdict
 from typing import Any
 from urllib.parse import urljoin, urlsplit
 
 import aiohttp
 import msgspec
+from msgspec import to_builtins
 
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model.transfer import WIRE_SHARE
@@ -171,7 +171,7 @@ class Fetcher:
         after = os.times()
         cpu_s = after.user + after.system - before.user - before.system
         seen = self._seen(points, rtts, ended, cpu_s)
-        return seen | {"beside": asdict(steps), "beside_octets": beside.cost_octets}
+        return seen | {"beside": to_builtins(steps), "beside_octets": beside.cost_octets}
 
     async def _watch(
         self, tasks: list["asyncio.Task[None]"], beside: ForeignProbes
@@ -250,7 +250,7 @@ class Fetcher:
             "wire_octets": round(crossed * WIRE_SHARE),
             "first_octets": crossed - resent,
             "resent_octets": resent,
-            "settled": asdict(settled) if settled else None,
+            "settled": to_builtins(settled) if settled else None,
             "base_rtt_s": min(bases, default=None) if out else None,
             "mean_rtt_s": sum(ms for _, ms in rtts) / len(rtts) / 1e3 if rtts and out else None,
             "busy": min(1.0, sum(i.busy_us for i in infos) / lives_us) if out else 1.0,
@@ -259,7 +259,7 @@ class Fetcher:
             # One process does it all, whatever the number of connections.
             "cpu": cpu_s * NS_PER_S / span_ns if out else 0.0,
             "rates": slot_rates(points, slot_s=INTERVAL_S),
-            "loaded": asdict(loaded_trips(rtts, span_ns / NS_PER_S)),
+            "loaded": to_builtins(loaded_trips(rtts, span_ns / NS_PER_S)),
             "ended": ended,
         }
         received = {

@@ -6,16 +6,15 @@ never lost.
 """
 
 from collections import deque
-from dataclasses import dataclass
 
+from msgspec import Struct
 from msgspec.structs import replace
 
 from whichhop.model import Fate, Reading, Sample
 from whichhop.model.units import NS_PER_MS, NS_PER_S, MonoNs, UtcNs
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Beat:
+class Beat(Struct, frozen=True, kw_only=True):
     """One look at this machine.
 
     before_ns, after_ns: CLOCK_MONOTONIC read just before and just after `utc_ns` (CLOCK_REALTIME) and
@@ -36,8 +35,7 @@ class Beat:
     send_failures: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TroubleLimits:
+class TroubleLimits(Struct, frozen=True, kw_only=True):
     """From where on the machine, and not the path, is at fault. All common practice, none from a standard.
 
     late_ns: event-loop lateness. The kernel stamps packets whether or not this process runs, so only a
@@ -56,8 +54,7 @@ class TroubleLimits:
     asleep_ns: int = 10 * NS_PER_MS
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trouble:
+class Trouble(Struct, frozen=True, kw_only=True):
     """A stretch of wall-clock time in which this machine was at fault; `until_ns` forgets it (monotonic)."""
 
     fate: Fate

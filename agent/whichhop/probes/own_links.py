@@ -6,7 +6,8 @@ have only a part. Netlink may block in a driver for a moment, so this runs in a 
 
 from collections.abc import Iterable, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.net.netlink_socket import GENERIC, ROUTE, NetlinkSocket
 from whichhop.wire import interface_counters, netlink, port_modes, radio_air
@@ -16,8 +17,7 @@ from whichhop.wire.port_modes import PortModes
 from whichhop.wire.radio_air import UNTUNED, Airtime, Station, Tuned
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Radio:
+class Radio(Struct, frozen=True, kw_only=True):
     """One radio now. power_save: None where the driver does not tell."""
 
     stations: Sequence[Station] = ()
@@ -26,8 +26,7 @@ class Radio:
     power_save: bool | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OwnLinks:
+class OwnLinks(Struct, frozen=True, kw_only=True):
     """One look at all of it. at_ns: UTC; mono_ns: what spans are counted by. By interface's name.
 
     behind: the name of the bridge's port behind which a hardware address was seen.

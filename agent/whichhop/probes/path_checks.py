@@ -5,7 +5,8 @@ import contextlib
 import socket
 import struct
 from collections.abc import Callable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.errors import SystemRefusedError
 from whichhop.model.units import NS_PER_S
@@ -113,8 +114,7 @@ class _Asking:
         return False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DscpCheck:
+class DscpCheck(Struct, frozen=True, kw_only=True):
     """What was found: the DSCP sent, the one that arrived (None when not told), and what that means."""
 
     sent: int

@@ -7,11 +7,11 @@ import asyncio
 import socket
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from ipaddress import ip_address
 from urllib.parse import urlsplit
 
 import msgspec
+from msgspec import Struct
 
 from whichhop.errors import RemoteError, SystemRefusedError
 from whichhop.model.levels_source import CounterSource
@@ -35,8 +35,7 @@ PUBLIC = "public"
 _LONGEST_NAME = 80
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Offer:
+class Offer(Struct, frozen=True, kw_only=True):
     """source: what counts; None where nothing does, and why says so in words for a person.
 
     interfaces: the router's, where it answers SNMP and does not tell which one is toward the modem.

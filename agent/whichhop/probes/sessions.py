@@ -1,11 +1,12 @@
 """What probers have in common: a session's flight of packets, when each left, and its facts. Pure."""
 
 from collections.abc import Callable, Hashable, Iterator
-from dataclasses import dataclass
 from functools import lru_cache
 from ipaddress import ip_address
 from itertools import takewhile
 from typing import Generic, TypeVar
+
+from msgspec import Struct
 
 from whichhop.model import Fate, Sample, SessionKey
 from whichhop.model.units import MonoNs, UtcNs
@@ -18,8 +19,7 @@ STAMPING_NS = 50_000
 which is four full frames at 1 Gb/s."""
 
 
-@dataclass(slots=True, kw_only=True)
-class Course:
+class Course(Struct, kw_only=True):
     """One session's packets to one address; when the target moves, a new course begins."""
 
     key: SessionKey

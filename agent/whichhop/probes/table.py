@@ -2,8 +2,9 @@
 
 import asyncio
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from itertools import chain
+
+from msgspec import Struct
 
 from whichhop.model import Method, SessionKey
 from whichhop.model.units import MonoNs, UtcNs
@@ -17,8 +18,7 @@ from whichhop.wire.lookup import LookupQuestion
 from whichhop.wire.ntp64 import ErrorEstimate
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Needs:
+class Needs(Struct, frozen=True, kw_only=True):
     """What a prober of any kind may need to be made; a kind takes what it knows.
 
     method: what its samples count as, since a call stream is asked as STAMP or echo. first_ssid: a random

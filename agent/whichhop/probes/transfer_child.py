@@ -9,17 +9,17 @@ import os
 import socket
 import sys
 from collections.abc import Iterator
-from dataclasses import asdict
 from typing import Any
 
 import msgspec
+from msgspec import to_builtins
 
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.net.clock import Clock, SystemClock
 from whichhop.net.tcp import connect, make_bulk, read_line
 from whichhop.probes.foreign_probes import Aim, ForeignProbes
-from whichhop.probes.kinds.bulk_receiver import receive_bulk
-from whichhop.probes.kinds.bulk_sender import send_bulk
+from whichhop.probes.kinds.bulk_receiver import Received, receive_bulk
+from whichhop.probes.kinds.bulk_sender import Sent, send_bulk
 from whichhop.probes.transfer_line import Line
 from whichhop.probes.transfer_talk import AnswerSpec, AskSpec, Reporter, TransferRequest
 from whichhop.wire.bulk import Talk, stream_token
@@ -35,19 +35,20 @@ def _move(
     for sock in socks:
         make_bulk(sock)
     report.began = True
+    done: Sent | Received
     if sends:
-        return asdict(
-            send_bulk(
-                socks,
-                clock,
-                limit_s=request.limit_s,
-                limit_octets=request.limit_octets,
-                progress=report.progress,
-                whole=request.whole,
-            )
+        done = send_bulk(
+            socks,
+            clock,
+            limit_s=request.limit_s,
+            limit_octets=request.limit_octets,
+            progress=report.progress,
+            whole=request.whole,
         )
-    limit_s = request.limit_s + GRACE_S
-    return asdict(receive_bulk(socks, clock, limit_s=limit_s, progress=report.progress))
+    else:
+        done = receive_bulk(socks, clock, limit_s=request.limit_s + GRACE_S, progress=report.progress)
+    found: dict[str, Any] = to_builtins(done)
+    return found
 
 
 def _streams(spec: AskSpec, session: str) -> Iterator[socket.socket]:
@@ -82,7 +83,7 @@ def ask(spec: AskSpec, clock: Clock, report: Reporter) -> dict[str, Any]:
         line.sock.settimeout(spec.request.limit_s + PATIENCE_S)
         theirs = line.hear()["done"]
     halves = {"sent": mine, "received": theirs} if sends else {"sent": theirs, "received": mine}
-    return halves | {"beside": asdict(steps), "beside_octets": beside.cost_octets}
+    return halves | {"beside": to_builtins(steps), "beside_octets": beside.cost_octets}
 
 
 def answer(spec: AnswerSpec, clock: Clock, report: Reporter) -> dict[str, Any]:

@@ -1,8 +1,9 @@
 """What a report is made of, whatever it is printed on: sections of paragraphs, facts, tables and pictures."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from enum import StrEnum
+
+from msgspec import Struct, field
 
 
 class Tone(StrEnum):
@@ -14,15 +15,13 @@ class Tone(StrEnum):
     NO_FAULT = "no-fault"
 
 
-@dataclass(frozen=True, slots=True)
-class Para:
+class Para(Struct, frozen=True):
     """A paragraph."""
 
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Notice:
+class Notice(Struct, frozen=True):
     """The sentence that matters most."""
 
     tone: Tone
@@ -30,22 +29,19 @@ class Notice:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Bullets:
+class Bullets(Struct, frozen=True):
     """A list."""
 
     items: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class FactList:
+class FactList(Struct, frozen=True):
     """Names with their values, one a line."""
 
     pairs: tuple[tuple[str, str], ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Grid:
+class Grid(Struct, frozen=True, kw_only=True):
     """A table; `numbers` are the columns set to the right; `marked` the rows that the claim is about."""
 
     caption: str
@@ -55,8 +51,7 @@ class Grid:
     marked: frozenset[int] = field(default_factory=frozenset)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Picture:
+class Picture(Struct, frozen=True, kw_only=True):
     """A drawing as SVG without colours of its own (see plot.STYLE), what it shows, and its caption.
 
     narrow: the same drawn for a telephone, which shows it instead; "" for none.
@@ -68,8 +63,7 @@ class Picture:
     narrow: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Fixed:
+class Fixed(Struct, frozen=True):
     """Text whose every character counts: digests, keys, commands."""
 
     text: str
@@ -78,8 +72,7 @@ class Fixed:
 Block = Para | Notice | Bullets | FactList | Grid | Picture | Fixed
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
+class Section(Struct, frozen=True, kw_only=True):
     """A heading and what stands under it; `name` is its anchor."""
 
     name: str

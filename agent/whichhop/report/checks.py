@@ -1,7 +1,9 @@
 """Holds a report's dossier against one made again from the raw records, figure by figure."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.model.dossier import Claim, Dossier, PlanRow, Reach, SessionRow
 
@@ -9,8 +11,7 @@ NEAR = 1e-6
 """Relative: other versions of the arithmetic library may differ in the last digits."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FigureCheck:
+class FigureCheck(Struct, frozen=True, kw_only=True):
     """One thing held against the records. said: what the report says; found: what the records give."""
 
     name: str
@@ -141,10 +142,10 @@ def _close(a: object, b: object) -> bool:
     """Equal throughout, numbers to a millionth part."""
     if isinstance(a, tuple) and isinstance(b, tuple):
         return len(a) == len(b) and all(_close(x, y) for x, y in zip(a, b, strict=True))
-    if hasattr(a, "__dataclass_fields__") and type(a) is type(b):
-        return all(_close(getattr(a, n), getattr(b, n)) for n in a.__dataclass_fields__)
+    if isinstance(a, Struct) and type(a) is type(b):
+        return all(_close(getattr(a, n), getattr(b, n)) for n in a.__struct_fields__)
     return _same(a, b)
 
 
-def _alike(a: object, b: object) -> bool:
-    return all(_same(getattr(a, n), getattr(b, n)) for n in type(a).__dataclass_fields__)  # type: ignore[attr-defined]
+def _alike(a: Struct, b: Struct) -> bool:
+    return all(_same(getattr(a, n), getattr(b, n)) for n in a.__struct_fields__)

@@ -1,7 +1,8 @@
 """What may be said of the home's own network beside a fault of the provider: only what was measured, then."""
 
-from dataclasses import replace
 from zoneinfo import ZoneInfo
+
+from msgspec.structs import replace
 
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner
 from whichhop.model.dossier import Claim, Dossier, Happened, Wiring

@@ -7,10 +7,10 @@ import unicodedata
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import Any
 
 import pypdf
+from msgspec import Struct
 from pypdf.generic import ContentStream
 
 from whichhop.errors import DataError
@@ -33,8 +33,7 @@ _ACTIVE = ("/AA", "/OpenAction", "/AcroForm", "/JavaScript", "/XFA")
 logging.getLogger("pypdf").setLevel(logging.CRITICAL + 1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Printed:
+class Printed(Struct, frozen=True, kw_only=True):
     """words: of all pages in order, white space left out. marks: how often each painting operator is used.
 
     fonts: names without the random letters before them. extras: annotations, forms and actions, by kind.

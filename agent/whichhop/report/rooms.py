@@ -1,9 +1,10 @@
 """Draws the rooms of a walk as SVG: loss with its interval, round trips, rates; one row a room."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from html import escape
+
+from msgspec import Struct
 
 from whichhop.model.figure_words import percent
 from whichhop.model.room import RoomResult
@@ -39,8 +40,7 @@ class Quality(StrEnum):
 _TONES = {Quality.DEAD: "bad", Quality.POOR: "bad", Quality.FAIR: "soft", Quality.GOOD: "ink"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
+class Judged(Struct, frozen=True, kw_only=True):
     """A room's result, how it stands, why, and its loss with the 95 % interval (Wilson)."""
 
     result: RoomResult

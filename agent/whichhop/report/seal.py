@@ -3,11 +3,11 @@
 import base64
 import hashlib
 import re
-from dataclasses import dataclass
 
 import msgspec
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from msgspec import Struct
 
 from whichhop.errors import DataError
 from whichhop.model.chain_signature import ChainSignature, signed_octets
@@ -21,8 +21,7 @@ READERS_LOOK_BACK = 1024
 DATA_PURPOSE = b"whichhop report data 1\0"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Seal:
+class Seal(Struct, frozen=True, kw_only=True):
     """What stands after the page. sha256: of the page, in hexadecimal. public_key, signature: hexadecimal,
     None when not signed. time_response: an RFC 3161 response over the page's digest, base64."""
 

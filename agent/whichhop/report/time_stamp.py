@@ -1,15 +1,13 @@
 """A third party's word on when a report was there (RFC 3161), asked for and checked by rfc3161-client."""
 
-from dataclasses import dataclass
-
 import rfc3161_client as rfc3161
 from cryptography.x509 import load_pem_x509_certificates
+from msgspec import Struct
 
 from whichhop.errors import DataError
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stamped:
+class Stamped(Struct, frozen=True, kw_only=True):
     """What a response says. at: its time, ISO 8601 UTC; digest: what it was asked about (SHA-256)."""
 
     at: str

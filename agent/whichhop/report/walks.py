@@ -2,8 +2,9 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from statistics import median
+
+from msgspec import Struct
 
 from whichhop.model.room import RoomResult
 from whichhop.stats.looks import student
@@ -27,8 +28,7 @@ MAD_SIGMA = 1.4826
 """A normal curve's standard deviation over its median absolute deviation."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RoomChange:
+class RoomChange(Struct, frozen=True, kw_only=True):
     """One figure of one room in two walks. low, high: the interval of after less before, in `unit`.
 
     All intervals of a comparison hold together with 95 %. better: None where the interval holds zero, or the
@@ -88,8 +88,7 @@ def _rate(way: str) -> Differ:
     return differ
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Spread:
+class _Spread(Struct, frozen=True, kw_only=True):
     """What two visits differ by, in units of what is usual, and how well that is known."""
 
     scale: float

@@ -2,7 +2,8 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.printable import printable
 
@@ -10,8 +11,7 @@ JSON = "application/json"
 NDJSON = "application/x-ndjson"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Question:
+class Question(Struct, frozen=True, kw_only=True):
     """What a handler needs of a request: header names in lower case, each query key once."""
 
     path: str
@@ -19,8 +19,7 @@ class Question:
     headers: Mapping[str, str]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class Answer(Struct, frozen=True, kw_only=True):
     """What goes back."""
 
     body: bytes

@@ -5,9 +5,10 @@ import binascii
 import hmac
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from ipaddress import ip_address
 from urllib.parse import quote
+
+from msgspec import Struct
 
 from whichhop.serve.answer import RefusedError
 
@@ -44,8 +45,7 @@ SIGNED = "/epoch"
 """Asked by an agent whose home key is too old for a token: its own key's signature is looked at there."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Door:
+class Door(Struct, frozen=True, kw_only=True):
     """token: of the API. password: of page, metrics and bulletin; "" leaves them open to the LAN.
 
     identity: what /identity says. tls_port: where a browser is sent when the page is closed. tls_only: hand

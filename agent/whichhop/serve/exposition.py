@@ -5,9 +5,10 @@ a small processor and 3.4 MB for the same octets, which tests hold these against
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from enum import StrEnum
 from math import isfinite, isnan
+
+from msgspec import Struct, field
 
 Labels = dict[str, str]
 BOUND = "le"
@@ -27,8 +28,7 @@ SUFFIXES = {MetricKind.COUNTER: "_total", MetricKind.INFO: "_info", MetricKind.G
 """What a sample's name has behind its family's (OpenMetrics, "Suffixes"); a histogram's has several."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Metric:
+class Metric(Struct, frozen=True, kw_only=True):
     """One metric family; `name` is without the suffix that its type adds (_total, _info, _bucket)."""
 
     name: str
@@ -51,8 +51,7 @@ C, G, H, I = MetricKind.COUNTER, MetricKind.GAUGE, MetricKind.HISTOGRAM, MetricK
 TARGET = ("agent", "target")
 
 
-@dataclass(slots=True)
-class Family:
+class Family(Struct):
     """One metric with its samples: the name's suffix, labels, a bucket's upper bound or "", value."""
 
     row: Metric

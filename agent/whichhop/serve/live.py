@@ -3,7 +3,8 @@
 from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.model import Fate, ModemLevels, Reading, Record, Sample, SessionKey
 from whichhop.model.bulletin import Bulletin
@@ -23,8 +24,7 @@ OTHER = "other"
 """The target under which sessions are counted that the home file does not name."""
 
 
-@dataclass(slots=True)
-class SessionState:
+class SessionState(Struct):
     """One session since the agent started. `buckets` has one place more than there are bounds."""
 
     fates: dict[Fate, int] = field(default_factory=lambda: dict.fromkeys(Fate, 0))

@@ -1,7 +1,8 @@
 """One call's stretch of packets as the listener would rate it: G.107, and RTP's running jitter (RFC 3550)."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model.record import Columns
 from whichhop.model.sample import Fate
@@ -14,8 +15,7 @@ PLAYOUT_MS = 60
 """A listener's fixed buffer, three packets: a usual setting (common practice)."""
 
 
-@dataclass(slots=True)
-class Jitter:
+class Jitter(Struct):
     """RFC 3550 section 6.4.1: J grows by a sixteenth of |D| - J with every packet after the first.
 
     D is the difference of two packets' transit times, in order of arrival (not of sequence). A transit
@@ -48,8 +48,7 @@ def jitter_after_each(transits: Iterable[float]) -> list[float]:
     return after[1:]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Call:
+class Call(Struct, frozen=True, kw_only=True):
     """What a call over this path would have been.
 
     packets: sent. lost: by the network. discarded: arrived too late for the playout buffer. jitter_ms:

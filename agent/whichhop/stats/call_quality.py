@@ -5,11 +5,11 @@ tests/data/check_values.json); codec figures from memory of G.113 appendix I.
 """
 
 import math
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Codec:
+class Codec(Struct, frozen=True, kw_only=True):
     """A codec's two figures of G.113 appendix I.
 
     impairment: Ie, on the R scale, without loss. robustness: Bpl, per cent of loss, larger is sturdier.
@@ -23,8 +23,7 @@ class Codec:
 G711_CONCEALED = Codec(name="G.711 with loss concealment", impairment=0.0, robustness=25.1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Parameters:
+class Parameters(Struct, frozen=True, kw_only=True):
     """G.107 table 2: everything but delay and loss, at its default; our packets say nothing of these.
 
     Loudness ratings and attenuations in dB, noise in dBm0p, dBmp or dB(A).
@@ -53,8 +52,7 @@ class Parameters:
 DEFAULTS = Parameters()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rating:
+class Rating(Struct, frozen=True, kw_only=True):
     """R and its parts on the 0..100 scale: R = Ro - Is - Id - Ie_eff + A; and the opinion score from R."""
 
     signal_to_noise: float

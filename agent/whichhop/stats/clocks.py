@@ -1,10 +1,10 @@
 """What two clocks' disagreement does to one-way delays, taken out: cut at steps, freed of drift. Pure."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from msgspec import Struct
 
 from whichhop.stats.delay import DelayArrays
 from whichhop.stats.quantile import Floats
@@ -21,8 +21,7 @@ MOST_APART = 20e-6
 the time, and what it grew by must not be taken for drift. Crystals are good to some 50 (common practice)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drift:
+class Drift(Struct, frozen=True, kw_only=True):
     """How fast the far clock gains on the near one: ns a ns, so 1e-6 is one part per million.
 
     rate: half the difference of the two ways' slopes. low, high: the way out's own slope and the way back's
@@ -34,8 +33,7 @@ class Drift:
     high: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClockSegment:
+class ClockSegment(Struct, frozen=True, kw_only=True):
     """A stretch between two clock steps: places in the arrays, `end` left out; its drift where known."""
 
     start: int
@@ -43,8 +41,7 @@ class ClockSegment:
     drift: Drift | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FreedWays:
+class FreedWays(Struct, frozen=True, kw_only=True):
     """Both ways with the clocks' drift taken out; within a segment a constant offset stays.
 
     out_ns, back_ns: as long as the arrays they came from, infinite where undefined. Delays of different

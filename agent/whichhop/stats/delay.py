@@ -1,8 +1,7 @@
 """Delay of a record's packets as arrays, and its variation: RFC 2681, RFC 7679, RFC 3393, RFC 5481."""
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 from numpy.typing import ArrayLike
 
 from whichhop.model.record import ABSENT, Columns
@@ -10,8 +9,7 @@ from whichhop.model.sample import Fate
 from whichhop.stats.quantile import Floats, as_delays
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DelayArrays:
+class DelayArrays(Struct, frozen=True, kw_only=True):
     """The packets of some columns that asked the path, side by side in order sent; ns as floats.
 
     round_trip_ns, out_ns, back_ns: infinite where undefined, a late answer included (RFC 7680 waiting
@@ -47,8 +45,7 @@ def delay_arrays(columns: Columns) -> DelayArrays:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OneWay:
+class OneWay(Struct, frozen=True, kw_only=True):
     """One-way delays (RFC 7679) and how wrong they may be through the clocks, ns."""
 
     out_ns: Floats

@@ -5,9 +5,9 @@ Pure; intervals bear rare losses.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from whichhop.stats.log_beta import log_beta
 from whichhop.stats.proportion import Interval, wilson
@@ -23,8 +23,7 @@ TINY = 1e-9
 """Stands for none in a division; none itself has its own formula."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Difference:
+class Difference(Struct, frozen=True, kw_only=True):
     """An estimate and its interval, in the unit of what was compared."""
 
     estimate: float
@@ -92,8 +91,7 @@ def design_effect(hits: Sequence[float], totals: Sequence[float]) -> float:
     return max(1.0, between * trials / (share * (1 - share)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClusteredShare:
+class ClusteredShare(Struct, frozen=True, kw_only=True):
     """The share's distribution over SHARES, from successes and tests of each day.
 
     The beta-binomial model (Skellam 1948) with Bayes's and Laplace's flat prior on the share, averaged over

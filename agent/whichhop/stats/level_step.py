@@ -9,9 +9,9 @@ Data Analysis, chapter 14). With few days many sizes remain likely, and the inte
 """
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 from scipy import optimize, special
 
@@ -47,8 +47,7 @@ LEAST_WEIGHT = 1e-9
 PAST, BEFORE, AFTER = 0, 1, 2
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Places:
+class Places(Struct, frozen=True, kw_only=True):
     """Where a row of values stands in time, arrays of one length.
 
     at_days: time in days. day: the local day's number. part: the part of the day. side: PAST, BEFORE, AFTER.
@@ -65,8 +64,7 @@ class Places:
         return np.asarray((self.day + 3) % 7 >= 5)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelStep:
+class LevelStep(Struct, frozen=True, kw_only=True):
     """A distribution in parts of Student's t, with their weights (summing to 1)."""
 
     centres: Floats
@@ -117,8 +115,7 @@ class LevelStep:
         return Interval(low=end(-1.0), high=end(1.0), confidence=confidence)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Design:
+class _Design(Struct, frozen=True, kw_only=True):
     """All that depends on places alone, one entry a mixture part.
 
     log_prior: of its weight, with what the determinants of the restricted likelihood add.

@@ -1,13 +1,13 @@
 """Loss counted by direction from packets' fates: RFC 7680 ratio, RFC 2681 waiting time; plain counts."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model.sample import Fate
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LossCount:
+class LossCount(Struct, frozen=True, kw_only=True):
     """What became of the packets of one session over a span; every packet is in exactly one field.
 
     late: answered past the waiting time, lost by RFC 7680 and counted within `lost`.

@@ -2,7 +2,8 @@
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 DEFAULT_GMIN = 16
 """RFC 3611 section 4.7.2 recommends 16: a loss with that many good packets on both sides stands alone."""
@@ -60,8 +61,7 @@ def noticeable(lost: Sequence[bool], delta: int) -> list[int]:
     return [i for i, distance in enumerate(loss_distances(lost)) if 0 < distance <= delta]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Burst:
+class Burst(Struct, frozen=True, kw_only=True):
     """Packets from the first to the last loss of a burst, both included, and how many of them were lost."""
 
     first: int
@@ -74,8 +74,7 @@ class Burst:
         return self.last - self.first + 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BurstsAndGaps:
+class BurstsAndGaps(Struct, frozen=True, kw_only=True):
     """RFC 3611 section 4.7.2 of one stream of `packets` packets; positions count from 0.
 
     isolated: losses that stand alone and so belong to a gap.
@@ -134,8 +133,7 @@ def bursts_and_gaps(lost: Sequence[bool], gmin: int = DEFAULT_GMIN) -> BurstsAnd
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Transitions:
+class Transitions(Struct, frozen=True, kw_only=True):
     """How often a good (0) or lost (1) packet was followed by a good or a lost one."""
 
     n00: int

@@ -2,14 +2,14 @@
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model.record import Record, said_of
 from whichhop.stats.proportion import wilson
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Measure:
+class Measure(Struct, frozen=True, kw_only=True):
     """A row of a session's figures.
 
     group, name: stable, for files and tests. words: what it is, for the reader. definition: the standard and
@@ -37,8 +37,7 @@ ORDER = "95 %, of this span's packets as if each for itself (order statistics)"
 """What these speak of: packets of one span. How the path does on other days is `measures_of_path`."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class Row(Struct, frozen=True, kw_only=True):
     """What a measure is, before its figures are known."""
 
     group: str

@@ -1,10 +1,10 @@
 """Every published measure of one session over a span, from its stored records. Pure."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from statistics import median
 
 import numpy as np
+from msgspec.structs import replace
 
 from whichhop.model.record import ABSENT, Columns, Record
 from whichhop.model.sample import Fate

@@ -1,9 +1,9 @@
 """A session's published delay figures: round trip, variation of each way, one way where clocks allow it."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from whichhop.model.record import Record
 from whichhop.model.units import NS_PER_S

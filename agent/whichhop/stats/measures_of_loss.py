@@ -1,10 +1,10 @@
 """A session's published loss figures: in all and by way, in bursts, out of order, doubled, set aside."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+from msgspec.structs import replace
 
 from whichhop.model.record import Record
 from whichhop.model.sample import Fate

@@ -1,12 +1,12 @@
 """Intervals for a share of packets lost, in plain arithmetic that the daemon can afford."""
 
 import math
-from dataclasses import dataclass
 from statistics import NormalDist
 
+from msgspec import Struct
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Interval:
+
+class Interval(Struct, frozen=True, kw_only=True):
     """Two ends that hold the true value with the stated confidence; the unit is that of the estimate."""
 
     low: float

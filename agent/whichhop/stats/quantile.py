@@ -1,10 +1,10 @@
 """Quantiles with a stated definition and their count, where a lost packet's delay is infinite."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
@@ -31,8 +31,7 @@ _PLACE = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Quantiles:
+class Quantiles(Struct, frozen=True, kw_only=True):
     """Values at the asked shares, and how many samples stand behind them.
 
     count: samples in all; undefined: how many of them were infinite (lost).

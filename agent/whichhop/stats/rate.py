@@ -1,7 +1,8 @@
 """Counters of bytes and packets: wraps, restarts, stalls, too long a silence told apart; a running total."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 
 class Step(StrEnum):
@@ -18,8 +19,7 @@ class Step(StrEnum):
     """No time passed between the readings, so no rate can be had."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CounterReading:
+class CounterReading(Struct, frozen=True, kw_only=True):
     """One reading; `discontinuity` is RFC 2863's ifCounterDiscontinuityTime where the device gives it."""
 
     at_ns: int
@@ -27,8 +27,7 @@ class CounterReading:
     discontinuity: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Delta:
+class Delta(Struct, frozen=True, kw_only=True):
     """What was counted between two readings; `amount` is None where `step` forbids it."""
 
     step: Step
@@ -64,8 +63,7 @@ def delta(
     return Delta(step=Step.WRAPPED if fell else Step.COUNTED, seconds=seconds, amount=amount)
 
 
-@dataclass(slots=True)
-class RunningTotal:
+class RunningTotal(Struct):
     """Feed it readings of one counter; `value` grows by what was counted, anew from 0 where unknown.
 
     most_per_s: the fastest that the counter can run, where known (see rate.delta).

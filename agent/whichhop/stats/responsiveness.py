@@ -3,8 +3,9 @@
 import itertools
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from statistics import fmean, median
+
+from msgspec import Struct
 
 from whichhop.model.sample import Fate, Sample
 from whichhop.model.transfer import UnderLoad
@@ -26,8 +27,7 @@ INTERVAL_S = 1.0
 """The responsiveness draft's interval, over which its moving averages go."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settled:
+class Settled(Struct, frozen=True, kw_only=True):
     """A rate in bit/s and how it was had.
 
     slots: how many slots it rests on. spread: (largest - smallest) / rate of the last LEAST_SLOTS slots, by
@@ -77,8 +77,7 @@ def settle(rates: Sequence[float], *, within: float = WITHIN, least: int = LEAST
     return Settled(rate_bps=median(rates), slots=len(rates), spread=spread, steady=False)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoadedTrips:
+class LoadedTrips(Struct, frozen=True, kw_only=True):
     """Of samples past slow start. mean_ms: trimmed as the draft does, None without one.
 
     per_interval_ms: plain means of whole seconds, None for one without a sample.
@@ -113,8 +112,7 @@ TOLERANCE = 0.05
 """The draft's defaults: moving averages of four intervals, and how far the last four of them may differ."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Responsiveness:
+class Responsiveness(Struct, frozen=True, kw_only=True):
     """Round trips a minute: over fresh connections, over the loaded ones, and their mean."""
 
     foreign: float

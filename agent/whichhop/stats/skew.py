@@ -1,15 +1,13 @@
 """Two clocks' disagreement seen in one-way delays: slow skew under a lower hull, and sudden steps."""
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.stats.quantile import Floats
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Skew:
+class Skew(Struct, frozen=True, kw_only=True):
     """A straight line under the delays: how fast the far clock gains on the near one.
 
     rate: ns gained a ns, so 1e-6 is one part per million. base_ns: the line's value at `at_ns`.
@@ -57,8 +55,7 @@ def fit_skew(sent_ns: Floats, one_way_ns: Floats) -> Skew | None:
     return Skew(rate=rate, base_ns=float(y[a]), at_ns=float(sent_ns[there][a]))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClockStep:
+class ClockStep(Struct, frozen=True, kw_only=True):
     """One clock jumped against the other before packet `index`; positive when the far one gained."""
 
     index: int

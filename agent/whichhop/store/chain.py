@@ -7,8 +7,9 @@ The links are taken over the records' canonical bytes, so packing an hour togeth
 import hashlib
 import heapq
 from collections.abc import Iterator
-from dataclasses import dataclass
 from operator import attrgetter
+
+from msgspec import Struct
 
 from whichhop.errors import DataError
 from whichhop.store.db import Database, Row
@@ -16,8 +17,7 @@ from whichhop.wire.byte_planes import Reader, put_unsigned
 from whichhop.wire.packed import MAX_RECORDS, canonical, unfold, unpack
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Chain:
+class Chain(Struct, frozen=True, kw_only=True):
     """Where one chain stands. `origin` tells it from an earlier chain of the same agent."""
 
     agent: str
@@ -28,8 +28,7 @@ class Chain:
     readings_seq: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChainReport:
+class ChainReport(Struct, frozen=True, kw_only=True):
     """What a walk along one chain found; `trouble` is empty when every link holds.
 
     first_seq: 1, or more when retention dropped the beginning (0 when no record is left).
@@ -46,8 +45,7 @@ class ChainReport:
     trouble: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KeptRecord:
+class KeptRecord(Struct, frozen=True, kw_only=True):
     """One record's place in its chain.
 
     before: the stored link it builds on; None inside an hour's block, where it is counted on.

@@ -1,11 +1,12 @@
 """Gathers the other agents' records into this store, page by page, and their open minutes."""
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Annotated, Generic, TypeVar
 
 import msgspec
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop import outside
 from whichhop.errors import DataError, RemoteError
@@ -58,8 +59,7 @@ class _Reading(msgspec.Struct):
     value: Annotated[float, msgspec.Meta(ge=-outside.LARGEST_VALUE, le=outside.LARGEST_VALUE)]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bounds:
+class Bounds(Struct, frozen=True, kw_only=True):
     """What one other agent can make us do.
 
     most_octets: kept of its records and readings, whatever it offers. out_of_time: asked after each page;
@@ -70,8 +70,7 @@ class Bounds:
     out_of_time: Callable[[], bool] = lambda: False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Collected:
+class Collected(Struct, frozen=True, kw_only=True):
     """What came of asking one agent; `trouble` is empty when all went well."""
 
     agent: str
@@ -80,8 +79,7 @@ class Collected:
     trouble: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Page(Generic[Row]):
+class _Page(Struct, Generic[Row], frozen=True, kw_only=True):
     origin: bytes | None
     last_seq: int
     signed: ChainSignature | None
@@ -117,8 +115,7 @@ def collect(
     ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Remote:
+class _Remote(Struct, frozen=True, kw_only=True):
     agent: str
     base: str
     token: str
@@ -212,8 +209,7 @@ def _reading(row: _Reading, agent: str) -> tuple[int, Reading]:
     return row.seq, Reading(at_ns=row.at_ns, agent=agent, name=name, value=row.value)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Gathered:
+class Gathered(Struct, frozen=True, kw_only=True):
     """What came of asking every agent: how each answered, and the minutes that have not settled yet."""
 
     agents: tuple[Collected, ...]

@@ -6,13 +6,14 @@ from array import array
 from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.model import ABSENT, Fate, Record, SessionKey
@@ -31,8 +32,7 @@ OCTETS_A_MINUTE = 120
 """Of a store's file, for a session that sends each second; `tests/run bench store-read` prints its size."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SessionColumns:
+class SessionColumns(Struct, frozen=True, kw_only=True):
     """One session's samples in the order of time, n of them, and its records' facts (alike minutes as one).
 
     sent_ns: (n,) int64. fate: (n,) uint8, see model.Fate. rtt_ns, out_ns, queue_ns: (n,) int64 with

@@ -7,12 +7,13 @@ question brings all series of one home, or of many at once.
 import json
 import re
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from itertools import chain
 from typing import Any, TypeVar
 
 import msgspec
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.model import Reading, SessionKey
@@ -69,8 +70,7 @@ class _Answer(msgspec.Struct):
     data: _Data
 
 
-@dataclass(slots=True, kw_only=True)
-class HomeWindows:
+class HomeWindows(Struct, kw_only=True):
     """What a server has of one home.
 
     of_sessions: by session and metric, the windows' ends (Unix s, whole) and values, (n, 2) in the order of

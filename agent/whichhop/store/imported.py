@@ -2,7 +2,8 @@
 
 from collections import OrderedDict
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.errors import DataError
 from whichhop.model import ABSENT, Record, SessionKey
@@ -20,8 +21,7 @@ _SLOW_NS = NS_PER_S
 the speed of light); at its best no path of a home has twice that."""
 
 
-@dataclass(slots=True)
-class _Session:
+class _Session(Struct):
     """overlaps: minutes that another source has too; within: those that this one has twice."""
 
     overlaps: set[int] = field(default_factory=set)

@@ -18,7 +18,8 @@ come back exactly.
 
 import json
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model import Columns, Fate, Reading, Record, Sample, SessionKey
 from whichhop.model.note import CallNote, Look, Note
@@ -96,8 +97,7 @@ def reading_line(reading: Reading) -> str:
 # -- reading
 
 
-@dataclass(slots=True)
-class _Open:
+class _Open(Struct):
     """A record that is being gathered; `wanted` is None when no minute line announced it."""
 
     key: SessionKey

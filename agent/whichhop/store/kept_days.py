@@ -10,9 +10,10 @@ import stat
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
+
+from msgspec import Struct
 
 from whichhop.model.units import NS_PER_S
 
@@ -30,8 +31,7 @@ def date_of(day_ns: int) -> str:
     return f"{datetime.fromtimestamp(day_ns // NS_PER_S, UTC):%Y-%m-%d}"
 
 
-@dataclass(frozen=True, slots=True)
-class KeptDays:
+class KeptDays(Struct, frozen=True):
     """The folder and the store whose permissions its files have."""
 
     folder: Path

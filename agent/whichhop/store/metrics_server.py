@@ -7,7 +7,6 @@ slice of time is as long as the scrape interval, and round trips come in the exp
 import json
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from math import inf
 from statistics import median
@@ -16,6 +15,7 @@ from urllib.parse import urlencode
 
 import msgspec
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.errors import RemoteError
@@ -63,8 +63,7 @@ GAUGES = {"loop_lateness_seconds": "loop_lateness_s", "steal_ratio": "steal_rati
 TRAFFIC = {"wan_received_bytes_total": "wan_rx_bytes", "wan_transmitted_bytes_total": "wan_tx_bytes"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scraped:
+class Scraped(Struct, frozen=True, kw_only=True):
     """Counts per slice of time and session, as (slices, sessions) arrays.
 
     start_ns: the first slice's begin. bounds_s: upper bounds of the buckets, without the infinite one.
@@ -84,8 +83,7 @@ class Scraped:
     readings: tuple[Reading, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MetricsServer:
+class MetricsServer(Struct, frozen=True, kw_only=True):
     """base: such as "http://127.0.0.1:9090". select: labels that single the home's series out."""
 
     base: str

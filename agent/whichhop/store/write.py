@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.errors import DataError, RemoteError
 from whichhop.model import ABSENT, Reading, Record, SessionKey
@@ -14,8 +15,7 @@ EMPTY_START = -1
 """Stands for the first send time of a record without samples."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Linked:
+class Linked(Struct, frozen=True, kw_only=True):
     """A record as it travels: its place, the link it builds on, the link after it, its packed bytes."""
 
     seq: int

@@ -9,10 +9,11 @@ first: delay noise fills one or two planes, and the planes above hold almost onl
 import sys
 from array import array
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import IntEnum
 from itertools import accumulate, pairwise
 from math import gcd
+
+from msgspec import Struct
 
 from whichhop.errors import DataError
 
@@ -86,8 +87,7 @@ class Reader:
             raise DataError("packed record is damaged: a name is not UTF-8") from None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BytePlanes:
+class BytePlanes(Struct, frozen=True, kw_only=True):
     """A column taken apart: value[i] = unit * (least + residue[i]), or the running sum of that from `first`.
 
     planes: `width` runs of `count` bytes each, lowest byte of the residues first.
@@ -234,8 +234,7 @@ def put_optional(head: bytearray, values: Sequence[int], absent: int, usual: byt
     return runs
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Optional:
+class Optional(Struct, frozen=True, kw_only=True):
     """A column with absences: `there` is one byte a value (1 present), or None when all or none are."""
 
     total: int

@@ -5,8 +5,9 @@ DOCS-IF-MIB is RFC 4546; DOCS-IF3-MIB, DOCS-IF31-MIB and DOCS-PNM-MIB are the DO
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from statistics import fmean
+
+from msgspec import Struct
 
 from whichhop.model.channel import Carrier, Channel, Direction
 from whichhop.model.decibels import from_hundredths, from_quarters, from_tenths
@@ -94,8 +95,7 @@ _MOST_HZ = 1_000_000_000_000
 """Beyond this no carrier on a coax is one, however it was scaled."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Table:
+class _Table(Struct, frozen=True):
     """Values by object and index."""
 
     values: Mapping[Oid, int]

@@ -8,10 +8,10 @@ time comes from the kernel's error queue, the reflector's true send time with th
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import msgspec
+from msgspec import Struct, field
 
 from whichhop.model.sample import Fate, Sample
 from whichhop.model.units import NS_PER_MS, NS_PER_S, MonoNs, UtcNs
@@ -59,8 +59,7 @@ class _Packet(msgspec.Struct, kw_only=True, gc=False):
         return self.t1_user_ns if self.t1_kernel_ns is None else self.t1_kernel_ns
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FlightFacts:
+class FlightFacts(Struct, frozen=True, kw_only=True):
     """Counts since they were last taken.
 
     reordered: answers that came after one to a later packet (RFC 4737 3.3, over the whole round trip).
@@ -76,8 +75,7 @@ class FlightFacts:
     stamps: str
 
 
-@dataclass(slots=True)
-class Flight:
+class Flight(Struct):
     """The packets of one session that are not yet forgotten.
 
     seq_bits: width of the wire's sequence number; ours here never wraps.

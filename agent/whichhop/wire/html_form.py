@@ -2,7 +2,8 @@
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.outside import LONGEST_NAME
 from whichhop.printable import printable
@@ -19,8 +20,7 @@ _GOES = re.compile(r"(?:location(?:\.href)?\s*=|location\.replace\(|url\s*=)\s*[
 """How a script or a refresh sends a browser to another page."""
 
 
-@dataclass(slots=True)
-class Page:
+class Page(Struct):
     """What was seen of a page. hidden: its forms' hidden fields, first come first.
 
     speaks_of_login: its text asks the reader to log in, whether a form is there or drawn later.

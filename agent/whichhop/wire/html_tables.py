@@ -5,10 +5,10 @@ rows. Its work grows no faster than the page, whatever stands on it, and so does
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import Protocol
 
 from lxml import etree
+from msgspec import Struct, field
 
 from whichhop.printable import printable
 
@@ -26,16 +26,14 @@ _SILENT = frozenset({"script", "style", "template", "noscript"})
 _HEADINGS = frozenset({"h1", "h2", "h3", "h4", "h5", "h6", "caption", "legend"})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HtmlTable:
+class HtmlTable(Struct, frozen=True, kw_only=True):
     """A table. title: its caption, or the nearest heading or text before it. rows may differ in length."""
 
     title: str
     rows: tuple[tuple[str, ...], ...]
 
 
-@dataclass(slots=True)
-class _Open:
+class _Open(Struct):
     """A table being read: finished rows, the row and cell at work, cells that reach into later rows."""
 
     title: str

@@ -4,9 +4,10 @@ RFC 792 and RFC 4443; messages begin at the ICMP header. What errors quote is re
 """
 
 import struct
-from dataclasses import dataclass
 from enum import Enum
 from typing import NamedTuple
+
+from msgspec import Struct
 
 from whichhop.wire.quoted import Quoted, Refusal, read_quoted
 
@@ -51,8 +52,7 @@ class Echo(NamedTuple):
     payload: bytes = b""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class IcmpError:
+class IcmpError(Struct, frozen=True, kw_only=True):
     """A router's or the target's word on a packet of ours.
 
     mtu: octets that fit, from TOO_BIG only. extension: RFC 4884's structure behind the quoted packet, unread.

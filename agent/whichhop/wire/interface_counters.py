@@ -2,7 +2,8 @@
 
 import struct
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.outside import bad
 from whichhop.printable import printable
@@ -27,8 +28,7 @@ LONGEST = 15
 """IFNAMSIZ less the zero."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Interface:
+class Interface(Struct, frozen=True, kw_only=True):
     """One interface. Counts are since it was made; None where this kernel does not tell.
 
     master: index of the bridge (or bond) that it is a port of. carrier_changes: ups and downs together.

@@ -2,8 +2,9 @@
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from functools import lru_cache
+
+from msgspec import Struct, field
 
 from whichhop.model.channel import Direction, DslLine
 from whichhop.model.levels_source import Fact
@@ -67,8 +68,7 @@ def _usual_facts(text: str) -> tuple[Fact, ...]:
     return tuple(fact for fact, pattern in _HEADINGS if re.search(pattern, text))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ColumnMap:
+class ColumnMap(Struct, frozen=True, kw_only=True):
     """The home file's own words for a modem's page; empty where the usual words do.
 
     headings: per fact, the heading's text (any part of it, upper and lower case alike). down, up: words
@@ -133,8 +133,7 @@ def parse_rate_bps(text: str, hint: str = "") -> float | None:
     return rate if rate <= MOST_BPS else None
 
 
-@dataclass(slots=True)
-class LineFacts:
+class LineFacts(Struct):
     """What was found of a line that is not cable."""
 
     ways: dict[Direction, dict[str, float]] = field(default_factory=dict)

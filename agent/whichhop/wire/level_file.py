@@ -4,10 +4,11 @@ import csv
 import io
 import re
 from collections.abc import Sequence
-from dataclasses import fields
 from datetime import datetime
 from itertools import islice
 from typing import Any
+
+from msgspec.structs import fields
 
 from whichhop import outside
 from whichhop.errors import DataError

@@ -5,8 +5,9 @@ packet with one.
 """
 
 import struct
-from dataclasses import dataclass
 from enum import IntEnum
+
+from msgspec import Struct
 
 _HEADER = struct.Struct("!6H")
 _TYPE_AND_CLASS = struct.Struct("!2H")
@@ -25,16 +26,14 @@ class RecordType(IntEnum):
     AAAA = 28
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LookupQuestion:
+class LookupQuestion(Struct, frozen=True, kw_only=True):
     """What is asked: a name without or with its final dot, and a type; class IN."""
 
     name: str
     kind: RecordType = RecordType.A
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LookupAnswer:
+class LookupAnswer(Struct, frozen=True, kw_only=True):
     """An answer to our question.
 
     ident: of the question it answers. code: RFC 1035 4.1.1's RCODE. answers: records in the answer section.

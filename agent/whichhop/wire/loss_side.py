@@ -7,7 +7,8 @@ unanswered on the way back.
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model.sample import Fate
 
@@ -16,8 +17,7 @@ _NEAR_GAPS = 2
 reflector's numbers by one in one gap and back in another close by; then neither may be believed."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Gap:
+class _Gap(Struct, frozen=True, kw_only=True):
     """Between two neighbouring answers: packets unanswered, reflector's numbers that no answer carried."""
 
     sent: int
@@ -25,8 +25,7 @@ class _Gap:
     adds_up: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answered:
+class Answered(Struct, frozen=True, kw_only=True):
     """What is known of a session's recent packets.
 
     pairs: (our number, reflector's number) of each answered packet, by our number.

@@ -8,7 +8,8 @@ RFC 2662 (object numbers from memory). Decibels come in tenths, rates in bit/s.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model.channel import Direction, DslLine
 from whichhop.model.decibels import from_tenths
@@ -95,8 +96,7 @@ MOST_TENTHS = 10_000
 """A kilobel: no margin or attenuation reaches it, whatever a broken agent says."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class IfCounters:
+class IfCounters(Struct, frozen=True, kw_only=True):
     """Octets with framing. bits: the counters' width. speed_bps: the interface's, None where not told."""
 
     received: int
@@ -154,8 +154,7 @@ def counters_of(values: Mapping[Oid, int], index: int) -> IfCounters | None:
     return None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BoxCounts:
+class BoxCounts(Struct, frozen=True, kw_only=True):
     """uptime_s: of the box, else of its SNMP agent (a restart of that alone then looks like the box's).
     uptime_wraps: whether it is in TimeTicks. counts: in the order of COUNTS. last_change: of the interface's
     state, TimeTicks. full_duplex, up: now."""

@@ -2,8 +2,9 @@
 
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from itertools import zip_longest
+
+from msgspec import Struct, field
 
 from whichhop import outside
 from whichhop.errors import DataError
@@ -49,8 +50,7 @@ def few(remarks: Sequence[str]) -> tuple[str, ...]:
     return (*kept, f"... and {more} more like these") if more else tuple(kept)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TableReading:
+class TableReading(Struct, frozen=True, kw_only=True):
     """What a page or file tells of its line, and one sentence for everything in it that could not be used."""
 
     channels: tuple[Channel, ...]
@@ -61,8 +61,7 @@ class TableReading:
     """Headings in tables of channels that stand for nothing known: their columns were not read."""
 
 
-@dataclass(slots=True)
-class _Row:
+class _Row(Struct):
     """One channel's facts while tables are being joined."""
 
     direction: Direction
@@ -71,8 +70,7 @@ class _Row:
     facts: dict[str, int | float | bool] = field(default_factory=dict)
 
 
-@dataclass(slots=True)
-class _Section:
+class _Section(Struct):
     """A stretch of a table under one title: a heading row and rows of channels.
 
     titles: what stands over it, the nearest first.

@@ -7,7 +7,8 @@ writes none such, so nothing is guessed of the rest.
 import struct
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.errors import SystemRefusedError
 from whichhop.outside import bad
@@ -40,8 +41,7 @@ class RefusedError(SystemRefusedError):
         self.number = number
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Message:
+class Message(Struct, frozen=True, kw_only=True):
     """One message without its header. generic messages still begin with their command."""
 
     type: int

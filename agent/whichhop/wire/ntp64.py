@@ -10,8 +10,10 @@ seconds. Kept to the nanosecond, a minute's send times alone take about 110 byte
 """
 
 from array import array
-from dataclasses import dataclass, replace
 from functools import lru_cache
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.model import ABSENT, Columns, Record
 from whichhop.model.units import NS_PER_S
@@ -65,8 +67,7 @@ def field_from_utc(at_ns: int, *, ptp: bool) -> int:
     return ptp_from_utc(at_ns) if ptp else ntp_from_utc(at_ns)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ErrorEstimate:
+class ErrorEstimate(Struct, frozen=True, kw_only=True):
     """How wrong a sender of stamps believes its clock to be (RFC 4656 4.1.2, Z bit: RFC 8186 2.3).
 
     synced: S, the clock follows UTC by an outside source.

@@ -10,8 +10,10 @@ byte order of the machine), so hashes are taken over it and survive packing agai
 import zlib
 from array import array
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from functools import lru_cache
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop import outside
 from whichhop.errors import DataError
@@ -59,8 +61,7 @@ _ANSWERED = bytes(
 """For bytes.translate: 1 where a fate says that an answer came, so that delays are to be expected."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecordFacts:
+class RecordFacts(Struct, frozen=True, kw_only=True):
     """What `times` records of consecutive minutes, from `minute` on, alike say besides their samples.
 
     count: samples in each.
@@ -85,8 +86,7 @@ def plain_times(block: "Block") -> Times:
     return put_together(block.sent_ns), rtt, out, queue
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Block:
+class Block(Struct, frozen=True, kw_only=True):
     """One session's records taken apart, columns not yet put together (numpy may do that faster)."""
 
     session: SessionKey

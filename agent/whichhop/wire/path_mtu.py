@@ -3,8 +3,9 @@
 `step` says what to send; `passed`, `lost` and `too_big` tell what came of it. Sizes are whole IP packets.
 """
 
-from dataclasses import dataclass, field
 from enum import StrEnum
+
+from msgspec import Struct, field
 
 SIZES = (1500, 1492, 1280)
 """Plain Ethernet; PPPoE's 8 octets less (RFC 2516); IPv6's least (RFC 8200 section 5)."""
@@ -24,8 +25,7 @@ class SizeOutcome(StrEnum):
     """Not tried, or lost while nothing smaller passed either."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PathMtu:
+class PathMtu(Struct, frozen=True, kw_only=True):
     """The end of a search.
 
     size: the largest tried size that passed; None when none did, which says nothing of sizes: the target
@@ -43,8 +43,7 @@ class PathMtu:
         return min(lost, default=None)
 
 
-@dataclass(slots=True)
-class SizeSearch:
+class SizeSearch(Struct):
     """One search. Feed it the fate of each probe before asking for the next."""
 
     sizes: tuple[int, ...] = SIZES

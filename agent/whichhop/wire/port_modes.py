@@ -3,7 +3,8 @@
 linux/ethtool_netlink.h; the modes' numbers are enum ethtool_link_mode_bit_indices of linux/ethtool.h.
 """
 
-from dataclasses import dataclass, replace
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.outside import bad
 from whichhop.wire.netlink import (
@@ -64,8 +65,7 @@ _WHY_DOWN = (
 """enum ethtool_link_ext_state, in its order."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PortModes:
+class PortModes(Struct, frozen=True, kw_only=True):
     """One port now. None: not known (its driver does not tell, or the link is down).
 
     able_bps: the fastest that it offers, or can do where nothing is negotiated. partner_able_bps: the fastest

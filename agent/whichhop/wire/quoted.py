@@ -1,9 +1,10 @@
 """The start of one of our own packets, as an ICMP error quotes it; and why a received packet was not used."""
 
 import struct
-from dataclasses import dataclass
 from enum import StrEnum
 from ipaddress import ip_address
+
+from msgspec import Struct
 
 ICMP, TCP, UDP, ICMP6 = 1, 6, 17, 58
 _IPV4_LEAST = 20
@@ -36,8 +37,7 @@ class Refusal(StrEnum):
     """Answers what we asked by saying that it could not be done, as a resolver's server failure does."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Quoted:
+class Quoted(Struct, frozen=True, kw_only=True):
     """A quoted packet.
 
     ttl: as it arrived at the router that speaks. ident, seq: of an echo; sport, dport: of UDP or TCP; None

@@ -4,8 +4,9 @@ Counts are the driver's since it began to count; each driver leaves out what its
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import TypeVar
+
+from msgspec import Struct
 
 from whichhop.outside import bad
 from whichhop.wire.netlink import (
@@ -41,8 +42,7 @@ _MOST_MHZ = 100_000
 """IEEE 802.11ay ends below 71 GHz."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Station:
+class Station(Struct, frozen=True, kw_only=True):
     """An access point that we are joined to, or a client or mesh node of ours. None: not told by its driver.
 
     mac: lower case. send_bps, receive_bps: link rates of the newest frames. streams: spatial, of what is
@@ -64,8 +64,7 @@ class Station:
     sent_octets: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Airtime:
+class Airtime(Struct, frozen=True, kw_only=True):
     """How a radio's channel was used. *_ms: time on it, of that: busy by anybody, receiving, receiving our
     own network's frames, sending; since the driver began to count."""
 
@@ -78,8 +77,7 @@ class Airtime:
     send_ms: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tuned:
+class Tuned(Struct, frozen=True, kw_only=True):
     """What a radio is set to."""
 
     frequency_mhz: int | None = None

@@ -9,6 +9,8 @@ from collections import Counter, OrderedDict
 from collections.abc import Hashable
 from dataclasses import dataclass, field
 
+from msgspec import Struct
+
 from whichhop.model.units import NS_PER_S
 from whichhop.wire.ntp64 import NTP_EPOCH_S, ErrorEstimate, field_from_utc, utc_from_field
 from whichhop.wire.quoted import Refusal
@@ -50,8 +52,7 @@ both times, is a recording played again. Such a clock goes back by seconds, unle
 _DATAGRAM_MOST = 65_535
 
 
-@dataclass(slots=True)
-class Reflected:
+class Reflected(Struct):
     """One session. `count`: the next answer's number; bit i of `seen`: number `newest - i` came."""
 
     count: int = 0

@@ -6,8 +6,9 @@ our mark and the reason; what the ask carried (number, stamp, session identifier
 who saw the ask can make one. It is as long as the base packet; shorter asks are told nothing.
 """
 
-from dataclasses import dataclass
 from enum import IntEnum
+
+from msgspec import Struct
 
 from whichhop.model.sample import Fate
 from whichhop.wire.stamp import (
@@ -44,8 +45,7 @@ class Reason(IntEnum):
 FATES = {Reason.KEY: Fate.REFUSED_KEY, Reason.ADDRESS: Fate.REFUSED_ADDRESS, Reason.OTHER: Fate.REFUSED}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ToldRefusal:
+class ToldRefusal(Struct, frozen=True, kw_only=True):
     """A refusal as its asker reads it. `sealed`: by our own key, so that it is the home's own word."""
 
     reason: Reason

@@ -1,7 +1,8 @@
 """The asking half of a STAMP session (RFC 8762 4.2, RFC 8972): makes packets and reads answers."""
 
-from dataclasses import dataclass, field
 from functools import lru_cache
+
+from msgspec import Struct, field
 
 from whichhop.model.sample import Sample
 from whichhop.model.units import MonoNs
@@ -50,8 +51,7 @@ def _kernel_stamps(information: bytes) -> frozenset[str]:
     return frozenset(stamp for stamp, method in methods.items() if method in KERNEL_METHODS)
 
 
-@dataclass(slots=True, kw_only=True)
-class StampSender:
+class StampSender(Struct, kw_only=True):
     """One session's sender.
 
     ssid: 1 to 65535, drawn afresh at each start, so that a reflector begins a new count.

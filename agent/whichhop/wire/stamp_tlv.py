@@ -7,9 +7,10 @@ written; what a reflector does with them stands in stamp_tlv_answer.py.
 
 import struct
 from collections.abc import Iterable
-from dataclasses import dataclass
 from enum import IntEnum
 from typing import NamedTuple
+
+from msgspec import Struct
 
 from whichhop.wire.quoted import Refusal
 from whichhop.wire.stamp import TAG_OCTETS, tag, tag_fits
@@ -170,8 +171,7 @@ def read_answer(rest: bytes, seq: int, key: bytes | None) -> tuple[Tlv, ...] | R
     return tuple(usable)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClassOfService:
+class ClassOfService(Struct, frozen=True, kw_only=True):
     """RFC 8972 4.4. dscp1: wanted on the answer. dscp2, ecn: seen on the ask as it arrived. refused: RP."""
 
     dscp1: int
@@ -214,8 +214,7 @@ class TimestampInformation(NamedTuple):
         return cls(source_in=value[0], method_in=value[1], source_out=value[2], method_out=value[3])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DirectMeasurement:
+class DirectMeasurement(Struct, frozen=True, kw_only=True):
     """RFC 8972 4.5: packets sent by the sender; received and sent by the reflector, as it counts them."""
 
     sender_sent: int
@@ -237,8 +236,7 @@ class DirectMeasurement:
         return cls(sender_sent=sent, reflector_received=received, reflector_sent=answered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AccessReport:
+class AccessReport(Struct, frozen=True, kw_only=True):
     """RFC 8972 4.6: which access network (1 mobile, 2 other) is available (1) or not (2)."""
 
     access: int

@@ -3,7 +3,7 @@
 The answer's extensions take exactly as many octets as the ask's, so that a reflector never amplifies.
 """
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from whichhop.wire.stamp import tag
 from whichhop.wire.stamp_tlv import (
@@ -29,8 +29,7 @@ _KNOWN = frozenset(TlvType) - {TlvType.LOCATION}
 """Types we understand. Location would tell the sender addresses that are nobody's business (RFC 8972 6)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReflectorFacts:
+class ReflectorFacts(Struct, frozen=True, kw_only=True):
     """What the reflector knows of this one exchange.
 
     dscp, ecn: of the ask as it arrived. received, sent: packets of this session, this ask and answer

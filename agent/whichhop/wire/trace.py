@@ -7,8 +7,9 @@ loss. Nothing here has a loss figure, on purpose.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address
+
+from msgspec import Struct, field
 
 Network = IPv4Network | IPv6Network
 TRIES = 3
@@ -19,8 +20,7 @@ SILENT_END = 5
 """So many silent steps in a row end the ladder: the rest is not going to speak either (common practice)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hop:
+class Hop(Struct, frozen=True, kw_only=True):
     """What answered at one hop limit; several addresses where equal paths join in spite of the flow."""
 
     ttl: int
@@ -37,8 +37,7 @@ class Hop:
         return not self.addresses
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Route:
+class Route(Struct, frozen=True, kw_only=True):
     """The steps of one ladder, from the nearest on, silent ones at the far end left out."""
 
     target: str
@@ -50,15 +49,13 @@ class Route:
         return bool(self.hops) and self.hops[-1].final
 
 
-@dataclass(slots=True)
-class _Step:
+class _Step(Struct):
     asked: int = 0
     answers: list[tuple[str, int]] = field(default_factory=list)
     final: bool = False
 
 
-@dataclass(slots=True)
-class Ladder:
+class Ladder(Struct):
     """One finding in the making: `due` says what to ask next, `answer` takes what came back.
 
     tries: how often each step is asked until it speaks. The caller decides how long to wait between rounds.
@@ -123,8 +120,7 @@ class Ladder:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Edge:
+class Edge(Struct, frozen=True, kw_only=True):
     """The first hop outside the home.
 
     certain: False when a silent step lies between the home and it, so that the provider's first router may

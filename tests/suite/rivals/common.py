@@ -2,10 +2,10 @@
 
 import warnings
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, elements_of
 from whichhop.compare.windows.table import WindowTable
@@ -23,8 +23,7 @@ CLOSE_TICKS = 3
 MERGE_TICKS = 6
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class View:
+class View(Struct, frozen=True, kw_only=True):
     """What a simple method looks at: arrays (ticks, sessions), nan where nothing speaks."""
 
     home: Home

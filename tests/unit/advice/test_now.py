@@ -2,11 +2,11 @@
 
 import shlex
 import shutil
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from unit.advice.test_rank import DAY, HOUR_NS, RUN, START, known, levels, line_tests, moved, only, verdict
 from whichhop.advice.facts import HomeFacts, trouble, trouble_words

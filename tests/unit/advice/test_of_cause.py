@@ -1,8 +1,7 @@
 """Steps follow from the cause inside the hop: cheapest first, with figures, gain, check and cautions."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from inner_causes.drawn_hop import damaged, seen_of
 from unit.advice.test_rank import known, verdict

@@ -1,8 +1,7 @@
 """Advice by measured benefit: every figure below is worked out by hand from rates, levels and episodes."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 import whichhop.compare.standing.verdicts as standing_module
 import whichhop.compare.verdict.verdict as verdict_module

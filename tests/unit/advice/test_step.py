@@ -1,8 +1,7 @@
 """Steps in words: every gain is an upper bound with its unit, and one line says what to do and what for."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from whichhop.advice.step import (
     Recommendation,

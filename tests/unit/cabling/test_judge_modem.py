@@ -1,6 +1,6 @@
 """One judgement for whatever kind of line a modem ends."""
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from support.channels import down, reading
 from whichhop.cabling.judge_modem import judge_modem

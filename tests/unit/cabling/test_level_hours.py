@@ -1,10 +1,9 @@
 """A modem's readings by the hour, like with like, before and after a change."""
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from whichhop.cabling.level_hours import HOUR_NS, level_series
 from whichhop.model import Carrier, Channel, Direction, DslLine, ModemLevels

@@ -1,7 +1,8 @@
 """A reading in one screen: one line a complaint, the worst channel named, nothing unread called good."""
 
-from dataclasses import replace
 from typing import Any
+
+from msgspec.structs import replace
 
 from support.channels import down, reading, up
 from whichhop.cabling.judge_modem import judge_modem

@@ -1,10 +1,10 @@
 """The whole comparison of a home before and after a change."""
 
-from dataclasses import replace
 from datetime import UTC
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from support.homes import alder
 from whichhop.change.before_after import BeforeAfter, Spans, before_after, segments_of, spans_of

@@ -1,10 +1,10 @@
 """What may be claimed of recorded faults, and what is refused on thin evidence."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from support.homes import alder
 from support.record_windows import count_in

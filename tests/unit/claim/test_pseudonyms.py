@@ -71,7 +71,7 @@ def test_a_claim_under_stand_ins_has_the_same_figures() -> None:
     stand = StandIns.of(alder_home())
     start, end = span_of(records)
     keys = sorted({r.session for r in records})
-    from dataclasses import replace
+    from msgspec.structs import replace
 
     parts = (replace(counted_of(k, records), session=stand.key(k)) for k in keys)
     table, _ = count_in([stand.key(k) for k in keys], parts, start_ns=start, end_ns=end)

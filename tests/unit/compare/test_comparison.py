@@ -2,9 +2,9 @@
 
 import random
 from collections.abc import Sequence
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from support.homes import alder
 from support.reported import recorded, span_of

@@ -1,8 +1,7 @@
 """How two days' words about one trouble become one."""
 
-from dataclasses import replace
-
 import numpy as np
+from msgspec.structs import replace
 
 from whichhop.compare.day_judging import DayJudged, DaySpan, joined
 from whichhop.model import Cause, Verdict

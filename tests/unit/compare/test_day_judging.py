@@ -1,8 +1,7 @@
 """A long span judged by the day says what it says judged as one; each answer is held against the other."""
 
-from dataclasses import replace
-
 import numpy as np
+from msgspec.structs import replace
 
 from support.long_store import short_house
 from support.windows import START_NS, disturb, quiet

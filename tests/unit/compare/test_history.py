@@ -1,10 +1,10 @@
-from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from support.homes import alder, home_of
 from support.windows import START_NS, disturb, full_line, named, quiet

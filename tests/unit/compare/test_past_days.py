@@ -1,10 +1,10 @@
 """Days of the home's zone, held against zoneinfo (the IANA time zone database)."""
 
-from dataclasses import replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
+from msgspec.structs import replace
 
 from whichhop.compare.day_book import day_bounds, level_days, past_days
 from whichhop.model import Cause

@@ -4,10 +4,10 @@ The truth of each timeline is known by construction: what was added to whose pac
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import pytest
+from msgspec import Struct
 
 from support.homes import home_of
 from support.windows import START_NS, disturb, full_line, quiet
@@ -55,8 +55,7 @@ QUIET = 36
 """Ticks before anything happens, taken in at once."""
 
 
-@dataclass(frozen=True, slots=True)
-class Hit:
+class Hit(Struct, frozen=True):
     """What was done to whatever crosses an element, in ticks after QUIET: a delay, packets of ten lost."""
 
     element: str
@@ -70,8 +69,7 @@ Told = tuple[str, int, int]
 """A hop that must be among those named, and the first and end tick, give or take one."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Timeline:
+class Timeline(Struct, frozen=True, kw_only=True):
     """What was done, what must be told in order of time, and when the home uploads, if counters tell it."""
 
     hits: tuple[Hit, ...]

@@ -1,9 +1,8 @@
 """A radio that turns bad for minutes: its median at rest, each tenth packet late, of any of its sessions."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from standing.cases import Case
 from standing.homes import draw_home, draw_quick, elements_in, sessions_of

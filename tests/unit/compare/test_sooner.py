@@ -1,10 +1,10 @@
 """What is strong is known before the ticks know it, and nobody is named whom the ticks clear."""
 
-from dataclasses import replace
 from functools import partial
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from support.homes import alder, home_of
 from support.windows import START_NS, disturb, quiet

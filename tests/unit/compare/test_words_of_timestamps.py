@@ -1,6 +1,6 @@
 """The line that says whose time stamps the compared delays rest on."""
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from whichhop.compare.windows.table import WindowTable, empty_table
 from whichhop.compare.words import timing_words

@@ -101,6 +101,14 @@ def test_a_room_may_be_called_by_typographic_quotes() -> None:
     assert 'room: "»Attic«"' in with_agent(FLOW_PARTS, new, "alder.yaml")
 
 
+@pytest.mark.parametrize("word", ["FALSE", "On", "no", "Null", "y"])
+def test_a_room_may_be_called_by_a_word_that_is_no_text_to_yaml(word: str) -> None:
+    """By the YAML library, which reads the types `bool` and `null` of YAML 1.1."""
+    new = NewAgent(name="guest-room", address=None, joined_to="router", link_kind="wired", room=word)
+    text = with_agent(FLOW_PARTS, new, "alder.yaml")
+    assert yaml.safe_load(text)["nodes"]["guest-room"]["room"] == word
+
+
 REMARK = st.sampled_from(["", "  # a: {b", '  # "', "   #- x", "  "])
 EMPTY = st.sampled_from(["", "\n", "# alone\n", "   # indented\n"])
 

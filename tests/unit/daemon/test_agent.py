@@ -1,6 +1,7 @@
 """The agent between alarm and store: what is due is sent, what settles is kept; on a clock moved by hand."""
 
-from dataclasses import dataclass, field, replace
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from support.homes import alder
 from whichhop.daemon.agent import GATHER_EACH, Agent
@@ -11,8 +12,7 @@ from whichhop.probes.base import SessionFacts
 START_UTC = 1_800_000_000 * NS_PER_S
 
 
-@dataclass
-class HandClock:
+class HandClock(Struct):
     now: int = 0
 
     def utc_ns(self) -> UtcNs:
@@ -25,8 +25,7 @@ class HandClock:
         return self.now
 
 
-@dataclass
-class PromptProber:
+class PromptProber(Struct):
     """Answers each packet at once with 4 ms."""
 
     method: Method

@@ -1,9 +1,8 @@
 """The cause inside a hop: named where packets or counters show it, and not where they do not."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from inner_causes.drawn_hop import BOTH, DRAWS, FACTS_ONLY, NONE, Act, seen_of
 from whichhop.inside.answer import answer_of, over_time, weigh

@@ -1,10 +1,10 @@
 """What users feel though no hop is slow: named where sizes, DSCPs and lookups show it, and not by chance."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from whichhop.compare.windows.table import TICK_NS, WindowTable, empty_table
 from whichhop.inside.felt import felt_of

@@ -1,10 +1,10 @@
 """Hops that their author did not imagine: the cause is named or nothing is, and never another one."""
 
 from collections.abc import Callable
-from dataclasses import fields
 
 import numpy as np
 import pytest
+from msgspec.structs import fields
 
 from inner_causes.drawn_hop import Act, Drawn, busy, doze, flap, scan, seen_of, weak
 from whichhop.inside.answer import answer_of

@@ -2,9 +2,9 @@
 
 from array import array
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from support.windows import quiet
 from whichhop.inside.gather import InnerFacts, seen_of

@@ -5,10 +5,10 @@ Scans 8 to 15 s apart that keep packets 150 to 400 ms: published measurements of
 
 from array import array
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.filling import Cutter

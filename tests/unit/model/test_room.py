@@ -1,10 +1,9 @@
 """A room's result survives the store's readings, whatever is known of it; the newest of a room counts."""
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from whichhop.model import Reading
 from whichhop.model.room import FIGURES, RoomResult, from_readings, newest_of, to_readings, usable_name

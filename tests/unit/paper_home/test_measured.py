@@ -1,11 +1,11 @@
 """The measured profile against the published figures that it was fitted to; see `paper_home.measured`."""
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 import pytest
+from msgspec.structs import replace
 
 from paper_home.homes import PaperHome, typical
 from paper_home.measured import (

@@ -1,10 +1,9 @@
 """Two looks at a hop: what was counted between them, and that what begins anew is never a rate below zero."""
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from whichhop.probes.hop_between import port_facts, radio_facts
 from whichhop.probes.own_links import OwnLinks, Radio

@@ -1,11 +1,11 @@
 """What the child prints is read back whole, and anything else is refused with the text."""
 
 import json
-from dataclasses import asdict
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import to_builtins
 
 from whichhop.errors import DataError
 from whichhop.printable import shown
@@ -26,7 +26,7 @@ ROUTES = st.builds(Route, target=st.ip_addresses().map(str), hops=st.lists(HOPS,
 
 @given(ROUTES)
 def test_a_route_comes_back_as_it_was_printed(route: Route) -> None:
-    assert read_route(json.dumps(asdict(route))) == route
+    assert read_route(json.dumps(to_builtins(route))) == route
 
 
 @pytest.mark.parametrize("line", ["", "Traceback", "[]", '{"hops": [{}]}', '{"target": "x", "hops": [3]}'])

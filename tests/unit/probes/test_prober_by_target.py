@@ -1,9 +1,9 @@
 """It hands each target to its own prober, and opens a prober that serves several only once."""
 
 import asyncio
-from dataclasses import dataclass, field
 
 import pytest
+from msgspec import Struct, field
 
 from whichhop.errors import SystemRefusedError
 from whichhop.model import Method, SessionKey
@@ -12,8 +12,7 @@ from whichhop.probes.base import SessionFacts
 from whichhop.probes.table import ProberByTarget
 
 
-@dataclass
-class Noting:
+class Noting(Struct):
     """Notes what it is told; refuses to open when `refuses`."""
 
     method: Method = Method.STAMP

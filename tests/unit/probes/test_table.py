@@ -1,8 +1,7 @@
 """The table that makes every prober: a row makes a kind, and what no row knows is an error."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from whichhop.model import Method
 from whichhop.net.clock import SystemClock

@@ -1,8 +1,7 @@
 """Holding dossier against dossier: a change of any figure is found, the last digits' noise is not."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import dossier
 from whichhop.report.checks import checks

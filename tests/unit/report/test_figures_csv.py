@@ -2,9 +2,9 @@
 
 import csv
 import io
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import dossier
 from whichhop.report.figures_csv import figures_csv

@@ -1,8 +1,7 @@
 """What a claim's papers say of the home's own network: of those hours and of what was measured."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import dossier
 from whichhop.model import Cause, Owner

@@ -1,7 +1,8 @@
 """The page: one and the same each time, safe with any text, and its data come out again."""
 
-from dataclasses import replace
 from html.parser import HTMLParser
+
+from msgspec.structs import replace
 
 from support.dossiers import dossier
 from whichhop.report.html import dossier_part, page

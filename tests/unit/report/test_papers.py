@@ -1,10 +1,10 @@
 """Letter, call script and summary: of the data alone, one page each, the caveat in all, nothing unfounded."""
 
 import io
-from dataclasses import replace
 
 import pypdf
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import dossier
 from whichhop.claim.pseudonyms import StandIns

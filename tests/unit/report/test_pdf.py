@@ -2,10 +2,10 @@
 
 import re
 import subprocess
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import dossier
 from support.need import need_program

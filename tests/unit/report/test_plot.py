@@ -1,10 +1,10 @@
 """The drawings: values where they belong, gaps left open, colours that readers can tell apart."""
 
 import re
-from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import dossier
 from whichhop.report.plot import draw, style

@@ -1,8 +1,7 @@
 """Papers without a fault say how far that reaches; all of them tell what is felt, as page and compare do."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import dossier
 from whichhop.model.dossier import Dossier, Reach

@@ -1,8 +1,7 @@
 """Rooms judged: by the worst of their figures, which is named."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from support.room_results import KITCHEN
 from whichhop.report.rooms import Quality, judged

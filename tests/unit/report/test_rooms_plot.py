@@ -1,7 +1,8 @@
 """The drawing of a walk is one well-formed SVG that names each room and shows the dead ones as such."""
 
-from dataclasses import replace
 from xml.etree import ElementTree
+
+from msgspec.structs import replace
 
 from support.room_results import KITCHEN
 from whichhop.report.rooms import draw_rooms, judged

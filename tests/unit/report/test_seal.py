@@ -43,7 +43,7 @@ def test_a_seal_without_its_signature_does_not_pass_for_a_signed_page() -> None:
 def test_a_signature_of_another_page_is_noticed() -> None:
     seal = seal_of(PAGE, SECRET)
     other = seal_of("another", SECRET)
-    from dataclasses import replace
+    from msgspec.structs import replace
 
     assert "does not fit" in trouble(PAGE, replace(seal, signature=other.signature), PUBLIC)
 

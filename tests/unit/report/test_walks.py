@@ -1,11 +1,10 @@
 """Two walks compared: intervals by statsmodels and worked examples, and visits without a change."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from statsmodels.stats.proportion import confint_proportions_2indep
 
 from support.room_results import KITCHEN

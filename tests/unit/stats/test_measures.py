@@ -1,13 +1,13 @@
 """A session's rows, each against an independent working-out; withheld where the records do not support it."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec import structs
+from msgspec.structs import replace
 from scipy import stats as scipy_stats
 from statsmodels.stats.proportion import proportion_confint
 

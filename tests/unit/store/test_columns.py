@@ -1,5 +1,4 @@
 import random
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -7,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import structs
+from msgspec.structs import replace
 
 from support.record_windows import counted_of
 from support.records import any_record, lifelike

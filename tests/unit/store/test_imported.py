@@ -1,10 +1,10 @@
 """Records of two machines of one name, or in another unit, are told when they are imported."""
 
 import random
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from support.records import lifelike
 from whichhop.cli import main

@@ -1,12 +1,12 @@
 import json
 import random
-from dataclasses import replace
 from datetime import datetime
 from decimal import Decimal
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from support.records import any_record, lifelike
 from whichhop.errors import DataError

@@ -4,10 +4,10 @@ import os
 import signal
 import subprocess
 import sys
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from whichhop.model.transfer import Lease
 from whichhop.store.small_tables import KEPT_NS

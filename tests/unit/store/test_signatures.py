@@ -1,9 +1,9 @@
 """An agent's signature under its chain is kept, collected and believed only from the key it had before."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from support.reported import recorded
 from whichhop.config.countersign import Head, countersigned

@@ -1,8 +1,7 @@
 """Verdicts against truth: the scoring is right on cases made by hand."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from suite.case import Case, Label
 from suite.scoring import Score, score

@@ -1,8 +1,7 @@
 """The table of priors: every number is found with its words, changed where it is used, and put back."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from suite.sweep import Effect, changed, priors, told
 from whichhop.compare.inference import pairs, scan, segment

@@ -1,8 +1,7 @@
 """The emulated modem's levels follow from its cable run."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from support.modem_tables import ModemState, modem_tables
 from whichhop.cabling.judge_levels import judge_channels

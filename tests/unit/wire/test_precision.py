@@ -1,7 +1,7 @@
 import random
-from dataclasses import replace
 
 from hypothesis import given
+from msgspec.structs import replace
 
 from support.records import any_record, lifelike
 from whichhop.model import ABSENT, Method, Record, SessionKey

@@ -1,10 +1,9 @@
 """The reflector: RFC 8762 4.3 and 4.6, RFC 8972 3 and 4."""
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from support import stamp_vectors as v
 from whichhop.wire import stamp_tlv as t

@@ -1,11 +1,11 @@
 """A sender against our reflector over a path in memory: figures, counts and refusals."""
 
-from dataclasses import replace
 from random import Random
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from support import stamp_vectors as v
 from whichhop.model.sample import Fate, Sample

@@ -1,10 +1,10 @@
 """The ladder over paths written here: silence is never loss, the edge is named with its certainty."""
 
-import dataclasses
 import random
 
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import fields
 
 from whichhop.wire.trace import (
     LAST_HOP,
@@ -54,7 +54,7 @@ def test_a_seldom_answering_path_is_asked_within_bounds_and_never_called_lossy(
         assert hop.answered <= hop.asked
         assert hop.silent == (hop.answered == 0)
     # rate-limited answers must not be readable as loss: there is no such figure to read
-    names = {f.name for f in dataclasses.fields(Hop)} | {f.name for f in dataclasses.fields(Route)}
+    names = {f.name for f in fields(Hop)} | {f.name for f in fields(Route)}
     assert not any("loss" in name or "lost" in name for name in names)
 
 

@@ -6,11 +6,11 @@ The token goes only to who has proven to hold that key.
 import hmac
 import ssl
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from typing import Annotated
 from urllib.parse import urlsplit
 
 import msgspec
+from msgspec import Struct, field
 
 from whichhop.config.identity import proof_of
 from whichhop.config.keys import PurposeKeys
@@ -60,8 +60,7 @@ class _Identity(msgspec.Struct, frozen=True, kw_only=True):
     agent: Annotated[str, msgspec.Meta(max_length=64)] = ""
 
 
-@dataclass(slots=True, kw_only=True)
-class AgentsFetch:
+class AgentsFetch(Struct, kw_only=True):
     """Fits store.collect's Fetch. keys: of the home. seconds: how long one page may take.
 
     Each agent is asked once for its certificate, in the clear: it holds no secret, and its proof by the
@@ -108,8 +107,7 @@ class AgentsFetch:
         return proven(body, agent, base, self.keys)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Identified:
+class Identified(Struct, frozen=True, kw_only=True):
     """An agent that has proven to hold the home's key, and the certificate that it named as its own."""
 
     agent: str

@@ -1,8 +1,9 @@
 """What who invites decides: how often a code may be tried, and which node the new machine becomes. Pure."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.config.home_edit import NewAgent
 from whichhop.errors import WhichhopError
@@ -29,8 +30,7 @@ class Over(StrEnum):
     )
 
 
-@dataclass(slots=True)
-class Invitation:
+class Invitation(Struct):
     """code: its letters. ends_ns: when it expires, on the clock that `now_ns` is read from."""
 
     code: str
@@ -66,8 +66,7 @@ class PlaceError(WhichhopError):
     """There is no place for that machine; the text is for the people at both machines."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wish:
+class Wish(Struct, frozen=True, kw_only=True):
     """What the person at the inviting machine asked for.
 
     replace: the agent whose key may be another now. moves: no address is written down, since it changes.
@@ -79,8 +78,7 @@ class Wish:
     moves: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JoiningPlace:
+class JoiningPlace(Struct, frozen=True, kw_only=True):
     """node: its name. new: what is to be written into the home file; None where it is there already."""
 
     node: str

@@ -5,8 +5,9 @@ import contextlib
 import socket
 import ssl
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from whichhop.app.agents.invitation import TRIES, Invitation, JoiningPlace, Over, PlaceError, Wish, place_for
 from whichhop.app.agents.pairing_line import LINE_S, PairingLine
@@ -52,8 +53,7 @@ class InviteError(WhichhopError):
     """Nobody joined; the text says why and what to do."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Joined:
+class Joined(Struct, frozen=True, kw_only=True):
     """node, address: as the home file has them now. key: the new agent's fingerprint. added: to the file."""
 
     node: str
@@ -62,8 +62,7 @@ class Joined:
     added: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Invited:
+class Invited(Struct, frozen=True, kw_only=True):
     """What is handed over, and what the person asked for."""
 
     home_file: Path

@@ -4,8 +4,9 @@ import contextlib
 import errno
 import os
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from whichhop.app.agents.pairing_line import LINE_S, PairingLine
 from whichhop.config.check import check_home
@@ -44,8 +45,7 @@ class JoinError(WhichhopError):
     """This machine did not join; nothing was left behind. The text says why and what to do."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Joining:
+class Joining(Struct, frozen=True, kw_only=True):
     """host, port: of the machine that invites. home_file: to be made. identity_for: by the node's name.
 
     address: this machine's, where it has several and the home shall know another than the system would take.
@@ -60,8 +60,7 @@ class Joining:
     address: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HasJoined:
+class HasJoined(Struct, frozen=True, kw_only=True):
     """node: which one of the home this machine is. key: its own fingerprint."""
 
     node: str

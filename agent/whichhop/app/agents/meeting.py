@@ -6,10 +6,10 @@ between) and does not load what reads a home file, which is most of such a proce
 """
 
 import sys
-from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
+from msgspec import Struct
 
 from whichhop.app.agents.agents_fetch import Identified, identified
 from whichhop.config.keys import derive_keys, key_path_for, read_key
@@ -21,8 +21,7 @@ from whichhop.net.tls import holds
 ASK_S = 5.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ours:
+class Ours(Struct, frozen=True, kw_only=True):
     """What is asked of the home: the ports of all its agents, and their names."""
 
     api_port: int

@@ -1,8 +1,9 @@
 """Revokes an agent: a new home key and the owner's statement of it, for all who are left."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from whichhop.config.check import read_home
 from whichhop.config.epochs import (
@@ -26,8 +27,7 @@ from whichhop.model.chain_signature import fingerprint
 from whichhop.net.surroundings import own_address_toward
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Revocation:
+class Revocation(Struct, frozen=True, kw_only=True):
     """What came of it. left: agents that get the new key. unmet: those that cannot be told from strangers.
 
     key: fingerprint of the revoked agent's own key; None where it was never met. maker: of the key that signs

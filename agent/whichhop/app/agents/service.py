@@ -4,9 +4,10 @@ import re
 import shlex
 import shutil
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
+
+from msgspec import Struct
 
 from whichhop.app.agents.service_secrets import content_of, credentials_text, secrets_of, unreachable
 from whichhop.config.check import read_home
@@ -28,8 +29,7 @@ IN_A_PLACE_FOR_ALL = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ran:
+class Ran(Struct, frozen=True, kw_only=True):
     """What a program of the system answered."""
 
     code: int
@@ -39,8 +39,7 @@ class Ran:
 Run = Callable[[Sequence[str]], Ran]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Machine:
+class Machine(Struct, frozen=True, kw_only=True):
     """The system that the service runs on.
 
     root: where its files are, "/" but in tests. run: runs a command. administrator: may write there.
@@ -270,8 +269,7 @@ def remove(machine: Machine, node: str | None) -> list[str]:
     return said
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class State:
+class State(Struct, frozen=True, kw_only=True):
     """How an installed agent is: systemd's own words."""
 
     node: str

@@ -3,8 +3,9 @@
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from whichhop.config.check import check_home, read_home
 from whichhop.config.credentials import open_to_others
@@ -23,8 +24,7 @@ _OURS = frozenset({"home.key", "home.yaml", "home.owner", "home.agents", "home.r
 """What `service install` itself lays down there."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Secret:
+class Secret(Struct, frozen=True, kw_only=True):
     """key: as the home file has it. refused: the mode's bits that make it unfit."""
 
     key: str

@@ -5,7 +5,8 @@ Remote-Write 1.0 and 2.0, "Retries & Backoff": what was taken, or can never be, 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model.fleet import WriteVersion
 from whichhop.net.http_client import HttpAnswer, HttpError
@@ -32,8 +33,7 @@ WRITTEN = "x-prometheus-remote-write-samples-written"
 _MOST_WORDS = 200
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class Outcome(Struct, frozen=True, kw_only=True):
     """wait_s: until the next try. sent, given_up: values that the server took, and that it never will.
 
     trouble: what to tell whoever runs the agent, "" where all is well.
@@ -45,8 +45,7 @@ class Outcome:
     trouble: str = ""
 
 
-@dataclass(slots=True)
-class Delivery:
+class Delivery(Struct):
     """Takes frames out of an outbox as a server takes them. spread: in [0, 1), drawn once, so that homes that
     lost the same server do not come back in step."""
 

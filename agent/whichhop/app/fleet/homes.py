@@ -1,8 +1,9 @@
 """Many homes from one Prometheus-compatible server: what their comparing agents say, the worst home first."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.model.bulletin import HomeState
 from whichhop.model.units import NS_PER_S
@@ -35,8 +36,7 @@ _OF_STATE = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HomeFault:
+class HomeFault(Struct, frozen=True, kw_only=True):
     """An ongoing fault. since_ns: None where it was there before measuring began. past: the part of its
     probability that is past the home, on the access line or beyond it, where that is known."""
 
@@ -47,8 +47,7 @@ class HomeFault:
     past: float = 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HomeRow:
+class HomeRow(Struct, frozen=True, kw_only=True):
     """One home. faults: the surest first. step: what to do next, "" for none. judged_ns: None for never."""
 
     home: str

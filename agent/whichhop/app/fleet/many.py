@@ -8,9 +8,11 @@ import hashlib
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
-from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_line
@@ -39,8 +41,7 @@ NOBODYS = (Cause.AGENT_HOST, Cause.RESPONDER, Cause.HEALTHY)
 """Told where a home is looked at by itself, and no fault of the home."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Server:
+class Server(Struct, frozen=True, kw_only=True):
     """How a process reaches the server."""
 
     base: str
@@ -54,8 +55,7 @@ class Server:
         return MetricsServer(base=self.base, ask=ask, select={})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
+class Span(Struct, frozen=True, kw_only=True):
     """From when to when homes are judged, UTC ns. whole: what was there before is looked for too."""
 
     start_ns: int
@@ -63,8 +63,7 @@ class Span:
     whole: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
+class Judged(Struct, frozen=True, kw_only=True):
     """One home's row, the region of its home file, and why it could not be judged, "" where it was.
 
     beyond_limits: its modem has a channel beyond a published limit, and nothing is at fault.

@@ -3,11 +3,11 @@
 import argparse
 import re
 from collections.abc import Callable
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import numpy as np
+from msgspec.structs import replace
 
 from whichhop.compare.comparison import Comparison, compare_windows
 from whichhop.compare.windows.compact import Written, table_of_written

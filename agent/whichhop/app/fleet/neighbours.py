@@ -16,8 +16,10 @@ equally likely: no figure for it was found.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from math import comb, exp
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.app.fleet.homes import HomeFault, Standing
 from whichhop.app.fleet.many import Judged
@@ -33,8 +35,7 @@ SHARED = 0.5
 _JUDGED = (Standing.FAULT, Standing.NO_FAULT)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Neighbours:
+class Neighbours(Struct, frozen=True, kw_only=True):
     """What the other homes of a region say of a home's fault.
 
     with_it: of `others` judged ones, those with a fault past the home that began at the same time. shared:
@@ -129,8 +130,7 @@ def _chance(fault: HomeFault, homes: Sequence[Judged], region: str, span_ns: int
     return min(1.0 - exp(-(apart + 0.5) / looked_ns * 2 * TOGETHER_NS), 0.5)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shared:
+class Shared(Struct, frozen=True, kw_only=True):
     """One fault past several homes of a region. homes: the names of those of its `judged` ones that have
     it. surest: as the home tells it that is surest. since_ns: the earliest; None for before measuring.
     sure: the least of their probabilities that it is shared."""

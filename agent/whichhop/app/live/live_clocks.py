@@ -1,7 +1,8 @@
 """Which clocks of agents are off now, for who follows a home: looked at once a minute, by new minutes."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.app.stored.store_windows import ahead_in
 from whichhop.compare.windows.clocks import LEAST_OFF_S, clocks_of, off, one_clock_words
@@ -13,8 +14,7 @@ LOOKED_NS = 3 * NS_PER_MINUTE
 """Of what was stored lately: two whole minutes, and what is said of them does not rest on one."""
 
 
-@dataclass(slots=True)
-class LiveClocks:
+class LiveClocks(Struct):
     """off_s: by agent, by how many seconds its clock is ahead, those in line left out."""
 
     home: Home

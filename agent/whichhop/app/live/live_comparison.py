@@ -1,8 +1,10 @@
 """Compares a home while its agents measure: a bulletin each turn, and the newest seconds between two."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
 from functools import partial
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agents.agents_fetch import DAY_NS
@@ -45,8 +47,7 @@ PLAN_DAYS = 30
 """How old a transfer may be: whether the plan is delivered takes a week of days or more to tell."""
 
 
-@dataclass(slots=True)
-class NewestSeconds:
+class NewestSeconds(Struct):
     """The open minutes as they came last; a minute that closes stays until the store has it."""
 
     _open: dict[tuple[SessionKey, int], Record] = field(default_factory=dict)
@@ -64,8 +65,7 @@ class NewestSeconds:
         return seconds_of(self._open.values(), keys, end_ns - BACK_NS, end_ns)
 
 
-@dataclass(slots=True)
-class SoonWords:
+class SoonWords(Struct):
     """What the seconds said and the ticks have not yet borne out."""
 
     _said: list[Verdict] = field(default_factory=list)
@@ -103,8 +103,7 @@ def live_comparison(
     return LiveComparison(house.home, store, LiveAdvice(house, home_file, lately), past)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Told:
+class _Told(Struct, frozen=True, kw_only=True):
     """What the last turn said; ticks_say: the verdicts of the ticks alone, judged up to due_ns."""
 
     ticks_say: Sequence[Verdict]

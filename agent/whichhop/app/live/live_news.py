@@ -6,8 +6,9 @@ One that is down does not hold up the rest.
 import contextlib
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
 from functools import partial
+
+from msgspec import Struct, field
 
 from whichhop.errors import RemoteError
 from whichhop.model import Reading, Record
@@ -34,8 +35,7 @@ DEVICE_LATELY_NS = 35 * NS_PER_S
 """The last three looks at the connections."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class News:
+class News(Struct, frozen=True, kw_only=True):
     """What one turn of asking brought.
 
     late: an agent answers that did not before, so minutes that were judged without it are now known.
@@ -47,8 +47,7 @@ class News:
     told: tuple[str, ...]
 
 
-@dataclass(slots=True)
-class _Silent:
+class _Silent(Struct):
     trouble: str
     times: int = 1
     wait: int = WAITS[0]
@@ -59,8 +58,7 @@ def _given(page: bytes, url: str, token: str) -> bytes:
     return page
 
 
-@dataclass(slots=True)
-class Asker:
+class Asker(Struct):
     """addresses: agent to base address. fetch: with a patience well under a tick."""
 
     store: Store

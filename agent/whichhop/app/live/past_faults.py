@@ -1,10 +1,11 @@
 """Keeps in the comparer's store what each turn found: for weeks, and over a restart."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from datetime import tzinfo
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.app.stored.modem_now import DAY_NS, HOUR_NS
 from whichhop.compare.day_book import day_bounds, level_days, past_days
@@ -26,8 +27,7 @@ def _past(verdict: Verdict, now_ns: int) -> PastFault:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PastMonth:
+class PastMonth(Struct, frozen=True, kw_only=True):
     """The last month by the day, and the modems with their levels of it."""
 
     days: PastDays

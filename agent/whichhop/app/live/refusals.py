@@ -2,7 +2,8 @@
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model import Fate, Home, Method, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, minute_of
@@ -15,8 +16,7 @@ REASONS = {Fate.REFUSED_KEY: "key", Fate.REFUSED_ADDRESS: "address", Fate.REFUSE
 """The short word of each, as data and metrics have it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Refusal:
+class Refusal(Struct, frozen=True, kw_only=True):
     """So many packets of `agent` were refused by `target`, for the reason that `fate` names."""
 
     agent: str

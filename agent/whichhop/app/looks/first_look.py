@@ -3,7 +3,8 @@
 import json
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.config.trade_words import ACCESS, LINES_OVER, near_word
 from whichhop.errors import WhichhopError
@@ -19,8 +20,7 @@ HIGH_PORT = 8622
 """STAMP's own port (862) may be opened by the administrator only; any above 1023 will do within a home."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Target:
+class Target(Struct, frozen=True, kw_only=True):
     """A machine upstream that the user allows to be probed. said: as it was named."""
 
     name: str
@@ -28,8 +28,7 @@ class Target:
     address: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class Found(Struct, frozen=True, kw_only=True):
     """What router and modem answered. interfaces: the router's by SNMP, where which one counts is not told.
 
     download: a URL that the user allows to be fetched.

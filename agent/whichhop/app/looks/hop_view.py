@@ -1,7 +1,8 @@
 """What the agents' counters tell of each hop now, and what they do not, for a person to read."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.app.looks.metric_text import samples
 from whichhop.model import Home, Link, LinkKind, Medium
@@ -72,8 +73,7 @@ _NODE: dict[str, tuple[str, Form]] = {
 _SAYS = _RADIO | _PORT | _USE | _NODE
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HopTold:
+class HopTold(Struct, frozen=True, kw_only=True):
     """What one agent tells of a hop, or of a node by itself. about: in words. facts: by the names of
     model/hop_facts.py, counts since the agent started. unknown: the names that nobody could tell."""
 

@@ -2,8 +2,8 @@
 
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 
+from msgspec import Struct
 from prometheus_client.parser import text_string_to_metric_families
 
 from whichhop.cabling.judge_modem import judge_modem
@@ -113,8 +113,7 @@ def modem_line(levels: ModemLevels, home: Home) -> str:
     return f"{judgement.standing}{worst}: {', '.join(words) or 'no level is told'}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LastRate:
+class LastRate(Struct, frozen=True, kw_only=True):
     """The newest transfers between an agent and one other end: TCP payload, toward the home and from it."""
 
     agent: str

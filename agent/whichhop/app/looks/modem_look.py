@@ -1,7 +1,8 @@
 """One look at a modem whose address somebody allowed: its levels by SNMP, else by its page."""
 
 import asyncio
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.cabling.judge_modem import judge_modem
 from whichhop.cabling.levels_summary import LevelsSummary, summary
@@ -21,8 +22,7 @@ WAIT_S, WHOLE_S = 2.0, 12.0
 POOR = (LevelStanding.MARGINAL, LevelStanding.OUTSIDE)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ModemLook:
+class ModemLook(Struct, frozen=True, kw_only=True):
     """What was read and where; `why` in words for a person where it could not be."""
 
     source: LevelsSource | None = None

@@ -1,11 +1,10 @@
 """Has an agent measure a transfer, and hears how it goes; blocking. What the agent says is checked here."""
 
 from collections.abc import Callable
-from dataclasses import asdict
 from typing import Annotated, Any
 
 import msgspec
-from msgspec import Meta
+from msgspec import Meta, to_builtins
 
 from whichhop.errors import RemoteError
 from whichhop.model.transfer import TransferResult
@@ -77,7 +76,7 @@ def order_transfer(
                     raise RemoteError(f"no transfer: {plain(said['refused'], line.where, str)}")
                 if "results" in said:
                     found = plain(said["results"], line.where, list[TransferResult])
-                    return [asdict(one) | {"at_least": one.at_least} for one in found]
+                    return [to_builtins(one) | {"at_least": one.at_least} for one in found]
                 hear(plain(said | {"judging": "judging" in said}, line.where, Meanwhile))
             except OutsideError as wrong:
                 raise RemoteError(str(wrong)) from None

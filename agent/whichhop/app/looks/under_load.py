@@ -1,10 +1,10 @@
 """Latency under load, hop by hop: each session's round trips before and during one transfer."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 
 from whichhop.app.stored.store_seconds import StoreSeconds
 from whichhop.compare.windows.seconds import PATIENCE_S, Seconds
@@ -19,8 +19,7 @@ GAP_S = 12
 LEAST = 2
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HopLoad:
+class HopLoad(Struct, frozen=True, kw_only=True):
     """One target's median round trips in seconds; None where too few of its packets were answered."""
 
     target: str

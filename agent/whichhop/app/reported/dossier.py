@@ -1,10 +1,11 @@
 """Makes a dossier from a store's records: the same home, span and records give the same figures again."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop import __version__
 from whichhop.advice.of_cause import plain_steps
@@ -43,8 +44,7 @@ TRACE_BACK_NS = 24 * 3600 * NS_PER_S
 """A trace of the day before the span's end still tells the way; one is taken each hour."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Order:
+class Order(Struct, frozen=True, kw_only=True):
     """What a dossier is to be about. start_ns, end_ns: whole ticks; made_ns: now, passed in. kept: whether
     what was worked out of finished days before counts, and what is worked out now is kept; who checks a
     report must not rely on it."""

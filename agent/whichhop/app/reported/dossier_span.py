@@ -1,9 +1,11 @@
 """The judged span that a dossier is about, from a store's records: a long one judged by the day."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from functools import partial
 from zoneinfo import ZoneInfo
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.app.stored.by_days import judged_by_days, windows_by_days
 from whichhop.app.stored.day_windows import DAY_NS, WindowsByDay, counted_of, days_of
@@ -48,8 +50,7 @@ from whichhop.store.kept_days import KeptDays
 from whichhop.store.store import Store
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spanned:
+class Spanned(Struct, frozen=True, kw_only=True):
     """A judged span of what was measured, what each session's samples of the span asked for came to, how far
     it reaches, and what is felt though no hop is slow."""
 
@@ -61,8 +62,7 @@ class Spanned:
     felt: tuple[Felt, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spanning:
+class Spanning(Struct, frozen=True, kw_only=True):
     """What is to be judged: whole ticks. home: as it is shown nowhere yet. stand: stand-ins for its names,
     None where they are shown. zone: of causes by the hour. kept: whether what was worked out before counts;
     who checks a report must not rely on it."""

@@ -9,7 +9,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
@@ -17,6 +17,8 @@ from typing import TypeVar
 
 import msgspec
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 import whichhop
 from whichhop.app.stored.day_windows import DAY_NS, WindowsByDay, days_of
@@ -62,8 +64,7 @@ def code_digest(parts: tuple[str, ...] = ("",)) -> bytes:
     return hashed.digest()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Order:
+class Order(Struct, frozen=True, kw_only=True):
     """What a process needs to know of the days. loose: records that are not in the store yet. window_keys,
     judged_keys: of those that may be kept, by a day's begin."""
 
@@ -75,8 +76,7 @@ class Order:
     judged_keys: Mapping[int, bytes]
 
 
-@dataclass(slots=True)
-class Days:
+class Days(Struct):
     """The judged days of a span, and where the windows of their own ticks are had from."""
 
     judged: list[DayJudged]
@@ -182,8 +182,7 @@ def _judge(span: DaySpan) -> bytes | None:
     return _here["worker"].judge(span)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Asked:
+class _Asked(Struct, frozen=True, kw_only=True):
     """A span of a store, and the marks of its hours. end_ns: a day that is not over by then is not kept, nor
     one of which something is not in the store yet."""
 

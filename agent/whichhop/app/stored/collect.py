@@ -3,8 +3,9 @@
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from whichhop.app.agents.agents_fetch import DAY_NS, SETTLED_NS, AgentsFetch, tls_addresses_of
 from whichhop.compare.windows.table import TICK_NS
@@ -25,8 +26,7 @@ Say = Callable[[str], None]
 """Takes a line for the reader."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Source:
+class Source(Struct, frozen=True, kw_only=True):
     """Where measurements are taken from.
 
     home_file: names the key where `key` does not. store: where collected records are kept. records: a folder
@@ -40,8 +40,7 @@ class Source:
     offline: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Opened:
+class Opened(Struct, frozen=True, kw_only=True):
     """A store that is open and its file, what has not settled in it yet, and how each agent answered."""
 
     store: Store

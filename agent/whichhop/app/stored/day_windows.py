@@ -2,9 +2,10 @@
 
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from whichhop.compare.day_judging import DaySpan
 from whichhop.compare.windows.clocks import ahead_s
@@ -53,8 +54,7 @@ def counted_of(columns: SessionColumns) -> Counted:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DayWindows:
+class DayWindows(Struct, frozen=True, kw_only=True):
     """A UTC day's whole ticks, silent sessions left out, and what each session's samples came to."""
 
     table: WindowTable
@@ -95,8 +95,7 @@ def _as_it_is(columns: SessionColumns) -> SessionColumns:
     return columns
 
 
-@dataclass(slots=True)
-class WindowsByDay:
+class WindowsByDay(Struct):
     """Where the windows of days are had from: what is kept, else the store; the newest few stay in memory.
 
     keys: of each day that may be kept, by its begin; one of another key is cut anew. loose: records that are

@@ -1,7 +1,9 @@
 """Adds the cause inside the hop to verdicts, from a store's records and readings."""
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from whichhop.compare.comparison import Comparison
 from whichhop.compare.windows.table import WindowTable
@@ -20,8 +22,7 @@ AGAIN_NS = 60 * NS_PER_S
 """An episode that goes on is looked at again this often: counters come once a minute."""
 
 
-@dataclass(frozen=True, slots=True)
-class StoreRecords:
+class StoreRecords(Struct, frozen=True):
     """The records of a store, and those that are not in it yet, by session and span."""
 
     store: Store
@@ -56,8 +57,7 @@ def looks_of_late(store: Store, end_ns: int) -> list[Reading]:
     ]
 
 
-@dataclass(slots=True)
-class InnerCauses:
+class InnerCauses(Struct):
     """The causes of a home that is followed: worked out once for what is over, else each minute."""
 
     home: Home

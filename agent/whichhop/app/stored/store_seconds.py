@@ -1,9 +1,9 @@
 """The seconds inside of ticks, from an open store, and which targets answered in none of them."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.filling import count_in, seconds_of
@@ -18,8 +18,7 @@ Samples = tuple[NDArray[np.int64], NDArray[np.uint8], NDArray[np.int64]]
 """When sent, in order, the fates and the round trips."""
 
 
-@dataclass(frozen=True, slots=True)
-class StoreSeconds:
+class StoreSeconds(Struct, frozen=True):
     """A `SecondsSource` over a store that is open, and records that are not in it yet."""
 
     store: Store
@@ -53,8 +52,7 @@ def _within(
     return sent_ns[first:end], fate[first:end], rtt_ns[first:end]
 
 
-@dataclass(slots=True)
-class HourlySeconds:
+class HourlySeconds(Struct):
     """The same of a store that nobody writes to meanwhile: read by the hour, for so it is packed, and looks
     follow each other in time. Only the seconds asked for are counted, which costs as much as reading."""
 

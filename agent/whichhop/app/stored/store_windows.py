@@ -1,11 +1,11 @@
 """A store's history as the comparer's windows, cut on as many processors as it is worth, and compared."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from functools import partial
 from types import MappingProxyType
 
 import numpy as np
+from msgspec.structs import replace
 
 from whichhop.app.stored.by_days import Told, judged_by_days
 from whichhop.app.stored.collect import Opened

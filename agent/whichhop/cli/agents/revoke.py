@@ -4,8 +4,10 @@ import argparse
 import getpass
 import json
 import sys
-from dataclasses import asdict, replace
 from pathlib import Path
+
+from msgspec import to_builtins
+from msgspec.structs import replace
 
 from whichhop.app.agents.agents_fetch import MOST_S, tell_agents_of_epoch
 from whichhop.app.agents.revoking import Revocation, check_revocable, revoke
@@ -73,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
     # The agent beside these files has the key from the disk, and never met itself.
     done = replace(done, unmet=tuple(name for name in done.unmet if name not in told))
     if args.json:
-        sys.stdout.write(json.dumps(asdict(done) | {"told": told}) + "\n")
+        sys.stdout.write(json.dumps(to_builtins(done) | {"told": told}) + "\n")
     else:
         sys.stdout.write(_text(done, told, args.home))
     return 0

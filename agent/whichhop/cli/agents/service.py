@@ -6,8 +6,9 @@ import os
 import subprocess
 import sys
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
+
+from msgspec import to_builtins
 
 from whichhop.app.agents.service import Machine, Ran, by_hand, check_node, install, remove, status, switch
 from whichhop.errors import WhichhopError
@@ -74,7 +75,7 @@ def run(args: argparse.Namespace, machine: Machine | None = None) -> int:
     if args.what == "status":
         states = status(machine, args.node)
         lines = [f"{s.node}: {s.active}, {s.enabled}" for s in states]
-        data: object = [asdict(s) for s in states]
+        data: object = [to_builtins(s) for s in states]
         code = 0 if all(s.active == "active" for s in states) else 1
     else:
         if args.what == "install":

@@ -5,11 +5,12 @@ import json
 import math
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import msgspec
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.app.agents.agents_fetch import SETTLED_NS
 from whichhop.app.stored.collect import Opened
@@ -135,8 +136,7 @@ def _series(readings: list[Reading], spans: Spans) -> tuple[list[LevelSeries], l
     return series, remarks
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class Found(Struct, frozen=True, kw_only=True):
     """All there is to say: the note, the answer where there is one, and why not where there is none."""
 
     number: int | None

@@ -4,9 +4,9 @@ import argparse
 import json
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import msgspec
+from msgspec import Struct
 
 from whichhop.app.advice_of_home import line_explanations
 from whichhop.app.agents.agents_fetch import SETTLED_NS
@@ -173,8 +173,7 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
     return "\n\n".join(parts) + "\n"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Answer:
+class _Answer(Struct, frozen=True, kw_only=True):
     """The comparison with what it stands on: readings of modems, how the agents answered, how coarse it
     is."""
 

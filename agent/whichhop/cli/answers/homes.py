@@ -9,10 +9,12 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from whichhop.app.fleet.homes import HomeFault, HomeRow, Standing, read_homes
 from whichhop.app.fleet.metrics_windows import authorization_of, server_base
@@ -219,8 +221,7 @@ def _progress(done: int, every: int) -> None:
         sys.stderr.flush()
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
+class Told(Struct, frozen=True):
     """The rows of all homes; by home a line that is not in its row; its neighbours; what several share."""
 
     rows: list[HomeRow]

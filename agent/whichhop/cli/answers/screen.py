@@ -2,7 +2,8 @@
 
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.app.looks.metric_text import LastRate
 from whichhop.cli.text import clock_text, instant_text
@@ -31,8 +32,7 @@ LEAST_LINKS = 3
 """Links at fault come first, so what goes on now may take the room of the others."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class View:
+class View(Struct, frozen=True, kw_only=True):
     """All that the screen is made of.
 
     source: who judged. answers: by agent, why it does not answer, "" when it does. modems: one line each, by

@@ -5,10 +5,10 @@ import json
 import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
+from msgspec import Struct
 
 from whichhop.app.agents.agents_fetch import SETTLED_NS, AgentsFetch, addresses_of, tls_addresses_of
 from whichhop.app.live.live_comparison import live_comparison
@@ -61,8 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class Heard(Struct, frozen=True, kw_only=True):
     """What one agent said; trouble is empty when it answered. bulletin: None where it does not compare.
     failing: which of its parts fail now, by their short names."""
 

@@ -4,7 +4,8 @@ import argparse
 import json
 import sys
 import textwrap
-from dataclasses import asdict
+
+from msgspec import to_builtins
 
 from whichhop.config.reference import Key, all_keys, find_keys, markdown, near_key
 from whichhop.errors import WhichhopError
@@ -54,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
         remedy = f"did you mean {close}?" if close else "`whichhop home-file` lists all keys"
         raise WhichhopError(f"no key of a home file is called {args.key!r}; {remedy}")
     if args.json:
-        sys.stdout.write(json.dumps([asdict(key) for key in keys], indent=2) + "\n")
+        sys.stdout.write(json.dumps([to_builtins(key) for key in keys], indent=2) + "\n")
     else:
         lines = [line for key in keys for line in _lines(key, words=bool(args.key))]
         sys.stdout.write("\n".join(lines) + "\n")

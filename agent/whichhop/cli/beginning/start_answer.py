@@ -1,9 +1,10 @@
 """The answer of `whichhop start`: one sentence, then what it cannot tell and what to do next."""
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct, to_builtins
 
 from whichhop.app.looks.modem_look import ModemLook
 from whichhop.app.looks.under_load import HopLoad, load_words
@@ -27,8 +28,7 @@ def _advice(home: Home) -> list[str]:
     return [a.words for a in separation(home, derive_sessions(home)).advice[:2]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class Answer(Struct, frozen=True, kw_only=True):
     """All that a start came to.
 
     result, hops: of the transfer; own_traffic: whether anybody counts it; silent: targets that never
@@ -100,7 +100,7 @@ class Answer:
         """The same for machines."""
         load = None
         if self.result is not None:
-            load = {"transfer": self.result, "hops": [asdict(hop) for hop in self.hops]}
+            load = {"transfer": self.result, "hops": [to_builtins(hop) for hop in self.hops]}
         return comparison_data(self.found) | {
             "home_file": str(self.file),
             "node": self.node,

@@ -6,9 +6,10 @@ import os
 import sys
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
+
+from msgspec import Struct
 
 from whichhop.app.looks.first_look import (
     Found,
@@ -93,8 +94,7 @@ def gateway_of(written: str | None) -> str | None:
         raise WhichhopError(f"--gateway {shown(written)}: {why}; {address_remedy(str(written))}") from None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Draft:
+class Draft(Struct, frozen=True, kw_only=True):
     """A home file to be, but for what router and modem will answer."""
 
     here: Surroundings

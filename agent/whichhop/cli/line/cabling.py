@@ -4,9 +4,10 @@ import argparse
 import json
 import sys
 from collections.abc import Mapping
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
+
+from msgspec import to_builtins
 
 from whichhop.cabling.against_reading import compare
 from whichhop.cabling.cautions import CHECKLIST, cautions_for
@@ -77,7 +78,7 @@ def _standing(level_dbmv: float) -> LevelStanding:
 def _outcome_data(outcome: WhatIfOutcome) -> dict[str, Any]:
     return {
         "change": outcome.words,
-        "gains": [{**asdict(g), "after_dbmv": g.after_dbmv} for g in outcome.gains],
+        "gains": [{**to_builtins(g), "after_dbmv": g.after_dbmv} for g in outcome.gains],
         "cuts": list(outcome.cuts),
         "cautions": list(outcome.cautions),
     }
@@ -203,7 +204,7 @@ def run(args: argparse.Namespace) -> int:
     data: dict[str, Any] = {"home": house.home.name}
     lines: list[str] = []
     if args.checklist:
-        data["checklist"] = [asdict(c) for c in CHECKLIST]
+        data["checklist"] = [to_builtins(c) for c in CHECKLIST]
         lines += _checklist_lines()
     if args.equipment:
         data["equipment"] = equipment_data(house, reading)
@@ -241,7 +242,7 @@ def run(args: argparse.Namespace) -> int:
         data["at_modem_dbmv"] = {f"{f:g}": expected_dbmv(run_, f) for f in hertz} if run_.tap_dbmv else None
         data["what_if"] = [_outcome_data(o) for o in outcomes]
         if difference is not None:
-            data["against_reading"] = asdict(difference)
+            data["against_reading"] = to_builtins(difference)
         lines += ["", *_run_lines(run_, hertz)] if lines else _run_lines(run_, hertz)
         if difference is not None and run_.tap_dbmv:
             lines.append(f"Against the reading: {difference.words}.")

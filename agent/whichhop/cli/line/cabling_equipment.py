@@ -1,8 +1,10 @@
 """The equipment parts of `whichhop cabling`: each device's narrow link; what owning the boxes pays."""
 
 import math
-from dataclasses import asdict, replace
 from typing import Any
+
+from msgspec import to_builtins
+from msgspec.structs import replace
 
 from whichhop.advice.separated_box import CAUTION, separated_boxes
 from whichhop.cabling.equipment import (
@@ -65,7 +67,7 @@ def _finite(rate_bps: float) -> float | None:
 
 
 def _upgrade_data(upgrade: Upgrade) -> dict[str, Any]:
-    data = asdict(upgrade)
+    data = to_builtins(upgrade)
     return {k: _finite(v) if isinstance(v, float) else v for k, v in data.items()}
 
 
@@ -74,7 +76,7 @@ def equipment_data(house: House, reading: ModemLevels | None) -> dict[str, Any]:
     boxes = _boxes(house, reading)
     down, up = _plan(house)
     return {
-        "ceilings": [asdict(c) for box in boxes.values() for c in ceilings(box)],
+        "ceilings": [to_builtins(c) for box in boxes.values() for c in ceilings(box)],
         "ways": {
             host: [_upgrade_data(u) for u in upgrades(way, down, up)]
             for host, way in _ways(house, boxes).items()
@@ -136,8 +138,8 @@ def own_data(house: House, price: float | None, rental: float | None) -> dict[st
     home = house.home
     medium = next((k.medium for k in home.links if k.kind is LinkKind.ACCESS), None)
     return {
-        "needed": [asdict(n) for n in needed(home.plan, medium)] if home.plan else [],
-        "separated": [asdict(s) for s in separated_boxes(home)],
+        "needed": [to_builtins(n) for n in needed(home.plan, medium)] if home.plan else [],
+        "separated": [to_builtins(s) for s in separated_boxes(home)],
         "months_to_pay": _months(price, rental),
     }
 

@@ -7,9 +7,11 @@ import shlex
 import sys
 import textwrap
 from collections.abc import Iterator
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+from msgspec import to_builtins
 
 from whichhop.cabling.against_reading import LevelDifference, compare
 from whichhop.cabling.judge_levels import Judgement, deltas_between
@@ -121,18 +123,18 @@ def as_data(
         "complaints": [c.words for c in short.complaints],
         "not_read": list(short.not_read),
         "channels": [channel_row(c) for c in now.channels],
-        "dsl": [asdict(line) for line in now.dsl],
+        "dsl": [to_builtins(line) for line in now.dsl],
         "receive_dbm": now.receive_dbm,
-        "findings": [asdict(f) for f in judgement.findings],
+        "findings": [to_builtins(f) for f in judgement.findings],
         "remarks": list(now.remarks),
     }
     if difference is not None:
-        out["against_cabling"] = asdict(difference)
+        out["against_cabling"] = to_builtins(difference)
     if before is not None:
         deltas = deltas_between(before, now).values()
         out["before"] = time_text(before.at_ns)
-        out["codewords"] = [{**asdict(d), "uncorrectable_ratio": d.uncorrectable_ratio} for d in deltas]
-        out["changes"] = [asdict(c) for c in changes]
+        out["codewords"] = [{**to_builtins(d), "uncorrectable_ratio": d.uncorrectable_ratio} for d in deltas]
+        out["changes"] = [to_builtins(c) for c in changes]
     return out
 
 

@@ -4,9 +4,10 @@ import argparse
 import json
 import sys
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
+
+from msgspec import to_builtins
 
 from whichhop.app.advice_of_home import link_ceilings
 from whichhop.cabling.rates import RADIO_REAL
@@ -94,9 +95,11 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         data: dict[str, Any] = {
             "news": news,
-            "links": [asdict(c) for c in known.values()],
-            "narrow": [asdict(n) | {"words": narrow_words(n)} for n in narrow],
-            "plan": {w: [asdict(d) | {"words": delivery_words(d)} for d in ds] for w, ds in plan.items()},
+            "links": [to_builtins(c) for c in known.values()],
+            "narrow": [to_builtins(n) | {"words": narrow_words(n)} for n in narrow],
+            "plan": {
+                w: [to_builtins(d) | {"words": delivery_words(d)} for d in ds] for w, ds in plan.items()
+            },
         }
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
         return 0

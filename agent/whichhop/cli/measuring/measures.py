@@ -4,9 +4,10 @@ import argparse
 import json
 import sys
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
 from itertools import groupby
 from typing import Any
+
+from msgspec import to_builtins
 
 from whichhop.app.agents.agents_fetch import DAY_NS
 from whichhop.cli.collecting import START_THEM, add_source_arguments, opened_for
@@ -157,7 +158,7 @@ def _data(key: SessionKey, records: Sequence[Record], rows: Sequence[Measure]) -
         "from_ns": records[0].minute * NS_PER_MINUTE,
         "to_ns": (records[-1].minute + 1) * NS_PER_MINUTE,
         "packets": sum(len(r.samples) for r in records),
-        "measures": [asdict(row) for row in rows],
+        "measures": [to_builtins(row) for row in rows],
     }
 
 

@@ -6,10 +6,11 @@ import json
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import IO, cast
+
+from msgspec import Struct
 
 from whichhop.config.files import output_file, refuse_over
 from whichhop.errors import DataError, WhichhopError
@@ -119,8 +120,7 @@ def _lines(name: str) -> Iterator[Iterator[str]]:
             yield lines
 
 
-@dataclass(slots=True)
-class _Count:
+class _Count(Struct):
     records: int = 0
     samples: int = 0
     readings: int = 0

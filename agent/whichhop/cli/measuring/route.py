@@ -5,8 +5,9 @@ import asyncio
 import json
 import secrets
 import sys
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from whichhop.app.stored.route_trace import with_names_looked_up
 from whichhop.cli.text import table
@@ -38,8 +39,7 @@ _DSCP_WORDS = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Findings:
+class Findings(Struct, frozen=True, kw_only=True):
     """All that was asked and found; None where it was not asked."""
 
     route: Route

@@ -7,10 +7,11 @@ import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import asdict, replace
 from pathlib import Path
 
 import msgspec
+from msgspec import to_builtins
+from msgspec.structs import replace
 
 from whichhop import __version__
 from whichhop.app.reported.dossier import Order, assemble
@@ -233,7 +234,7 @@ def _attach(
 def _say(found: Sequence[FigureCheck], notes: Sequence[str], proof: str, as_data: bool) -> None:
     bad = [c for c in found if not c.holds]
     if as_data:
-        checked = [asdict(c) for c in found]
+        checked = [to_builtins(c) for c in found]
         data = {"holds": not bad, "checked": len(found), "checks": checked, "notes": notes, "proof": proof}
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
         return

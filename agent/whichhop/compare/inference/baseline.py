@@ -1,8 +1,7 @@
 """What is ordinary for each session: robust location and scale of its delays, its loss and its bursts."""
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float32]
@@ -38,8 +37,7 @@ LEAST_RHO, MOST_RHO = 0.02, 0.6
 as many independent ones; at 0.6 it weighs under one, and a tick loses nearly all or none."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Baseline:
+class Baseline(Struct, frozen=True, kw_only=True):
     """Per session, shape (sessions,): location and scale in seconds, loss ratio and its over-dispersion.
 
     A session with too short a past has NaN locations and does not speak of delay; of loss it does where it

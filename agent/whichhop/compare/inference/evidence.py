@@ -1,9 +1,10 @@
 """How well each element alone explains each tick, by the sessions that cross it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
@@ -40,8 +41,7 @@ BEHIND_RADIO = frozenset(Nature) - {Nature.RADIO, Nature.BACKHAUL, Nature.ETHERN
 """What may be seen through radio hops alone, the line and what lies past it included."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ElementColumns:
+class ElementColumns(Struct, frozen=True, kw_only=True):
     """The routing matrix in numbers.
 
     matrix: (sessions, elements), 1 where the session crosses. twice: likewise, where it crosses two times;

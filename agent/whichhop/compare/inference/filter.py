@@ -1,10 +1,10 @@
 """A sticky filter over cause sets in time: forward for live use, forward and backward over history."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings
@@ -28,8 +28,7 @@ MEAN_COMING_S = 900.0
 """How long one lasts, as a whole: a quarter of an hour. Swept on the same: half and twice are alike."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class States:
+class States(Struct, frozen=True, kw_only=True):
     """The cause sets that compete: nothing, one, two, some threes; few also with recent trouble of one more.
 
     sets: per state the places (in the chosen elements) of what is at fault. recent: the place of the
@@ -203,8 +202,7 @@ def make_states(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Track:
+class Track(Struct, frozen=True, kw_only=True):
     """Probabilities (ticks, states): `forward` knows only the past, `soon` one tick more, `smooth` all."""
 
     forward: Matrix

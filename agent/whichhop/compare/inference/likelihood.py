@@ -1,9 +1,9 @@
 """How much better an excess explains a session's tick than no excess does, on grids of delay and loss."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Baseline, Floats
@@ -52,8 +52,7 @@ MOST = 80.0
 """Derived: e^80 = 6e34 leaves a float32 (3e38, e^88.7) room for the sum of all values of the grid."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Evidence:
+class Evidence(Struct, frozen=True, kw_only=True):
     """Log-ratios against "no excess", leak included, per grid value, tick and session.
 
     delay: (len(DELAYS_S), ticks, sessions). loss: (len(LOSSES), ticks, sessions). 0 where nothing speaks.

@@ -1,10 +1,10 @@
 """A follower looks at the last hours anew each tick: what is over in them looks as it did the tick before."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from hashlib import blake2b
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.scan import Scan

@@ -1,10 +1,10 @@
 """What is usual for a session: the best level that it held, not the average of its past."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import MAD_TO_SIGMA, Baseline, Floats, baseline_of
@@ -166,8 +166,7 @@ def prior_scales(sessions: Sequence[Session]) -> Floats:
     return np.array(out, dtype=np.float32)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Past:
+class Past(Struct, frozen=True, kw_only=True):
     """What sessions saw so far, to be read at once: whoever owns the arrays goes on filling them.
 
     speaks: (ticks, sessions), where a sample is evidence. suspect: likewise, what stays out of baselines.

@@ -1,9 +1,9 @@
 """The one owner of all that grows tick by tick: windows, who could speak, what is suspect, every rating."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Baseline

@@ -1,11 +1,12 @@
 """What is known of every tick that was rated, and the evidence of any stretch of them, worked out once."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import USUAL_SLOW, Baseline, Floats
@@ -57,8 +58,7 @@ BEACON_S = 0.05
 time units are usual), and 60 ms where half of the packets wait: what is late by less waits for none."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Scan:
+class Scan(Struct, frozen=True, kw_only=True, dict=True):
     """What is known of every tick.
 
     speaks: (ticks, sessions), where a sample is evidence. ratios: (ticks, elements) log-ratio of one element

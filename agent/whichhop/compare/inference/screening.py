@@ -1,9 +1,9 @@
 """Finds the few stretches of time worth a close look, so that quiet weeks cost next to nothing."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
@@ -36,8 +36,7 @@ FEW = 4
 on it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class Stretch(Struct, frozen=True, kw_only=True):
     """Ticks first..end-1 in which something may be wrong."""
 
     first: int

@@ -1,10 +1,11 @@
 """Looks closely at one stretch of time: which cause sets compete, and how probable each group is when."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
@@ -45,8 +46,7 @@ AROUND_TICKS = 6
 third must pay for itself (`triples.GAIN_SPANS`)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
+class Group(Struct, frozen=True, kw_only=True):
     """Elements that the sessions heard in the stretch cannot tell apart.
 
     members: indices of elements. forward, soon, smooth: (ticks,) probability that one of them is at fault,
@@ -66,8 +66,7 @@ class Group:
     gain: NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Close:
+class Close(Struct, frozen=True, kw_only=True):
     """The result of a close look: groups, and per tick the probability that nothing is at fault.
 
     nothing_yet, nothing: in the light of the past and of the whole stretch.
@@ -79,8 +78,7 @@ class Close:
     nothing: NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OwnUse:
+class OwnUse(Struct, frozen=True, kw_only=True):
     """What other readings than packets tell.
 
     factor: per tick, on own traffic's onset. stay: by element, per tick the log-ratio of its being the cause.
@@ -189,8 +187,7 @@ def _several(states: States, track: Track, likelihood: NDArray[np.float64]) -> N
     return np.flatnonzero(about & fault)[:TRIPLE_TICKS]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Race:
+class Race(Struct, frozen=True, kw_only=True):
     """What the filter of one stretch needs, whichever sets compete.
 
     blip, none: log chances a tick that an element has a passing excess, and that none has. quiet: (ticks,)

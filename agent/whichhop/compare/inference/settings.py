@@ -1,10 +1,9 @@
 """The comparer's settings: every threshold that is not a property of an element, with its reason."""
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
+class Settings(Struct, frozen=True, kw_only=True):
     """How sure to be before speaking; the defaults were chosen on development seeds only.
 
     Ratios are between 0 and 1, times in seconds.

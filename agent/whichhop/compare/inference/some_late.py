@@ -6,9 +6,9 @@ and a box that answers when it has time, have such minutes without a fault.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.evidence import LOWEST, ElementColumns
@@ -78,8 +78,7 @@ def log_rarity(onset: Doubles, which: Sequence[int]) -> Doubles:
     return np.asarray(np.log(onset[list(which)] * SELDOMER))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SomeLate:
+class SomeLate(Struct, frozen=True, kw_only=True):
     """Log-likelihoods (ticks,) that some packets are late and no more: by element whose fault that may be,
     and of what has such minutes without one."""
 

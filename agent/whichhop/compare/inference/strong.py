@@ -6,9 +6,9 @@ so each element has both, and they differ in how often they begin and in how lon
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Baseline, Floats
@@ -68,8 +68,7 @@ LOUD = 6.0
 then the seconds leave it to the ticks, which know pairs."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StrongSpan:
+class StrongSpan(Struct, frozen=True, kw_only=True):
     """Seconds first..end-1 of one strong excess, counted in the seconds that were looked at.
 
     members: indices of the elements that these seconds cannot tell apart, likeliest first; shares: their
@@ -131,8 +130,7 @@ def second_evidence(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Emissions:
+class Emissions(Struct, frozen=True, kw_only=True):
     """Log-ratios per second and element: it holds up or loses some, it lets nothing through, or its excess
     is too small to be a fault."""
 

@@ -1,10 +1,10 @@
 """Elements gathered by equal columns: one healthy budget and one possible fault a group."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.standing.usual import MS, USUAL, ElementKind, Feature, Spread, kind_of
@@ -105,8 +105,7 @@ DISTANT = (
 """Kinds whose level alone is no fault: distance, or slowness of one's own, looks the same."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Budget:
+class Budget(Struct, frozen=True, kw_only=True):
     """Per group, shape (groups,): the healthy prior of one feature in the logarithm, and its harm line."""
 
     mean: Floats
@@ -117,8 +116,7 @@ class Budget:
     least: Floats
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Groups:
+class Groups(Struct, frozen=True, kw_only=True):
     """members: per group, indices of elements. shares: their parts of the group's fault prior.
 
     matrix: (sessions, groups), how often a session's packets meet the group one way. prior: of a fault.

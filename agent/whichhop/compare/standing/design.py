@@ -1,16 +1,16 @@
 """Which levels and faults add to what each session should see, for many hypotheses side by side."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
-class Design:
+class Design(Struct, frozen=True):
     """Which groups each hypothesis' variables add to: all of them, and those that have a fault once more.
 
     matrix: (sessions, groups + 1), the last column empty. faults: (hypotheses, faults) columns of it, the

@@ -1,10 +1,10 @@
 """None, one or two standing faults: how likely each explanation of what sessions saw is."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.standing.columns import FEATURES, SHAPES, Groups
@@ -42,8 +42,7 @@ BOTH_HAVE, ONE_HAS, OTHER_HAS = _ONE * _OTHER, _ONE * (1 - _OTHER), _OTHER * (1 
 OF_A_LEVEL = np.array([shape in ((Feature.LEVEL,), (Feature.LEVEL, Feature.LOSS)) for *_, shape in SHAPES])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Odds:
+class Odds(Struct, frozen=True, kw_only=True):
     """probability: per group that it has a standing fault (groups,). none: that nothing has.
 
     hypotheses, weights: the explanations tried and their posterior probabilities. fits: per feature, one row

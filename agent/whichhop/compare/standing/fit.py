@@ -1,9 +1,10 @@
 """Levels of all groups at once from what sessions saw: the likeliest values, and the evidence by Laplace."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.standing.design import Design
@@ -35,8 +36,7 @@ CUT_SDS = 5.0
 """Further below it no fault is: as unlikely as what is hopeless."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fit:
+class Fit(Struct, frozen=True, kw_only=True):
     """Per hypothesis: log evidence (hypotheses,), and of every variable the logarithm of its likeliest value
     and its standard error (hypotheses, groups + faults)."""
 

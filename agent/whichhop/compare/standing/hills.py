@@ -4,10 +4,11 @@ Hypotheses of all measures lie side by side, since of few a call of numpy costs 
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.standing.columns import Budget
@@ -22,16 +23,14 @@ CUT_SD = 0.1
 """How soft the lower end of a fault's size is, in the logarithm."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Slab:
+class Slab(Struct, frozen=True, kw_only=True):
     """How large a fault is, a log-normal in the same unit as the measure."""
 
     median: float
     log_sd: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Measure:
+class Measure(Struct, frozen=True, kw_only=True):
     """One of the figures that sessions are seen by: what is usual of each group, what was seen, how large a
     fault is. rough: the likelihood with ever smaller errors, where it has several hills."""
 
@@ -103,8 +102,7 @@ class Prior(NamedTuple):
         return value, slope, bend
 
 
-@dataclass(frozen=True, slots=True)
-class Hills:
+class Hills(Struct, frozen=True):
     """Hypotheses side by side, those of one measure together.
 
     likelihoods: of every measure; measure: (hypotheses,) which of them each has, rising.

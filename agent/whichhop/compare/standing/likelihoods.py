@@ -1,10 +1,10 @@
 """How likely what sessions saw is, by what they should have seen: delays, and packets lost or late."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from math import lgamma
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.stats.log_beta import log_beta, log_gamma, log_gamma_and_slope
@@ -24,8 +24,7 @@ WIDER = (0.5, 0.15, 0.04)
 Slopes = tuple[Floats, Floats, Floats]
 
 
-@dataclass(frozen=True, slots=True)
-class Likelihood:
+class Likelihood(Struct, frozen=True):
     """From what sessions should have seen (..., sessions) to the log-likelihood; around: with its slope and
     its curvature (>= 0). best: what each session likes best (sessions,), beyond which it falls."""
 

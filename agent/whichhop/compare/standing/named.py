@@ -1,9 +1,10 @@
 """What may be told of a weighed period: which groups have a standing fault, and the level of every link."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.compare.standing.columns import DISTANT, ON_RADIO, Groups, groups_in
 from whichhop.compare.standing.faults import MOST_FAULTS, Odds, odds_of
@@ -46,8 +47,7 @@ UNBLAMED = (ElementKind.REPLY, ElementKind.DOZING_REPLY, ElementKind.OWN_TRAFFIC
 """What is told and never blamed for being slow from the first packet on: nobody's packets wait for it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Weighed:
+class Weighed(Struct, frozen=True, kw_only=True):
     """A stretch of time, weighed: what was seen, the groups, the odds. heard: sessions in the matrix."""
 
     seen: SeenAtRest

@@ -5,10 +5,11 @@ told.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.standing.columns import FAULT_PRIOR
@@ -64,8 +65,7 @@ BACK_TICKS = 3
 minute."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outage:
+class Outage(Struct, frozen=True, kw_only=True):
     """members: elements that no session tells apart, likeliest first, with their shares of `probability`.
 
     column: the sessions that it silenced. named_at: the tick after which it was told. end: the tick in which
@@ -80,8 +80,7 @@ class Outage:
     end: int | None
 
 
-@dataclass(slots=True)
-class OutageWatch:
+class OutageWatch(Struct):
     """Looks at a table that begins with the first packet, again and again as it grows, or once when whole."""
 
     home: Home

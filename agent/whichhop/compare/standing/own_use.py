@@ -1,9 +1,10 @@
 """The home's own traffic that ran when measuring began: its first quiet minutes tell what it had added."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings
@@ -31,8 +32,7 @@ PROBABILITY = 0.98
 would have to end within the same minute. An order of size, no source."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FirstUse:
+class FirstUse(Struct, frozen=True, kw_only=True):
     """Ticks 0..end-1 are the use, rest_end is the tick after which it was known; rest: the quiet after it."""
 
     end: int

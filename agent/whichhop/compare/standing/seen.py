@@ -1,9 +1,10 @@
 """What each session saw over a stretch of time, as four figures: level, tail, loss and late share."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.around import runs_of
@@ -33,8 +34,7 @@ FLOOR_SHARE = 0.03
 """A median is believed no better than this: stamping, and medians of sums that are no sums of medians."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Period:
+class Period(Struct, frozen=True, kw_only=True):
     """Some time of a home: its windows, where they are evidence (ticks, sessions), how much of the line's
     capacity the home used itself (ticks,), NaN where not known, and the agents whose own lateness is watched;
     late_s: (ticks, agents), how late each ran, where that is known.
@@ -75,8 +75,7 @@ class Period:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SeenAtRest:
+class SeenAtRest(Struct, frozen=True, kw_only=True):
     """Per session, shape (sessions,); NaN or 0 of 0 where a session was not heard enough.
 
     level_s, tail_s with their standard errors, spread_s from tick to tick, in seconds; sent and lost;

@@ -7,8 +7,9 @@ a healthy line (a satellite's), one twice too high blames nobody (see tests/stan
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.compare.suspects.elements import Element, Nature
 from whichhop.model import Home, LinkKind, Medium
@@ -51,8 +52,7 @@ class Feature(StrEnum):
     LATE = "late"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spread:
+class Spread(Struct, frozen=True, kw_only=True):
     """A log-normal: its median, and the spread of the logarithm above and below it."""
 
     median: float
@@ -61,8 +61,7 @@ class Spread:
     """Where less than usual is no surprise at all; None: as above."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UsualLevels:
+class UsualLevels(Struct, frozen=True, kw_only=True):
     """One kind's healthy behaviour.
 
     harm: per feature the line beyond which no level is called healthy; a feature without one is told, never

@@ -1,9 +1,10 @@
 """A standing fault as a verdict: cause, figures against what is usual, the guards of any other fault."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings

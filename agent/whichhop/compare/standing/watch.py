@@ -1,9 +1,10 @@
 """From the first packet on: what stood when measuring began, named once sure, followed until it is over."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.standing.columns import Groups
@@ -31,8 +32,7 @@ PIECE = 2160
 """Ticks at a time: a month of a large home never lies in memory at once."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Expected:
+class Expected(Struct, frozen=True, kw_only=True):
     """What a fault's sessions should see with it (`_on`) and without it (`_off`), all shape (sessions,).
 
     sessions: columns of the table. Level and tail in seconds with their errors by tick; shares of packets
@@ -52,8 +52,7 @@ class Expected:
     slow_off: Floats
 
 
-@dataclass(slots=True)
-class Fading:
+class Fading(Struct):
     """Whether a fault is over, told stretch by stretch, each with the fault's sessions as columns.
 
     It is over once later ticks outweigh it, and over it was from where they begin to.
@@ -146,8 +145,7 @@ TICK_TAIL_SHARE = 0.5
 """The mean excess of ten packets strays by half of itself: an exponential's does by a third."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StandingFault:
+class StandingFault(Struct, frozen=True, kw_only=True):
     """A fault that was there before measuring began.
 
     members, shares: elements of its group, and their parts. features: what it adds. end: the tick from which
@@ -166,8 +164,7 @@ class StandingFault:
     weighed: Weighed
 
 
-@dataclass(slots=True)
-class StandingWatch:
+class StandingWatch(Struct):
     """Looks at a table that begins with the first packet, again and again as it grows, or once when whole."""
 
     home: Home

@@ -2,8 +2,9 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.model import (
     LINK_TABLE,
@@ -54,8 +55,7 @@ HOME_SIDE = frozenset(
 """What in the home may be at fault."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Element:
+class Element(Struct, frozen=True, kw_only=True):
     """One possible culprit.
 
     name: a link's name or a pseudo-element's ("host:desk", "air:attic", "reply:router" ...).

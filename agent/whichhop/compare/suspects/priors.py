@@ -1,12 +1,11 @@
 """How often each kind of element fails, how its faults look, and how noisy it is in health."""
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from whichhop.compare.suspects.elements import Nature
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Prior:
+class Prior(Struct, frozen=True, kw_only=True):
     """What is expected of an element before any packet is seen; common practice, not published figures.
 
     mean_hours: between faults. delay, loss, both: shares of faults that only delay, only lose, do both.

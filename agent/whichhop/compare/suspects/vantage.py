@@ -1,8 +1,10 @@
 """Which links the vantage points can tell apart, and which extra one would help; plain integers only."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from fractions import Fraction
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.compare.suspects.elements import Element, elements_of, judged
 from whichhop.model import Home, Node, NodeKind, Session, derive_sessions
@@ -13,8 +15,7 @@ COUNTING = "read the router's byte counters, so that the home's own traffic is k
 """What tells the home's own traffic from its line, as every answer says it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Advice:
+class Advice(Struct, frozen=True, kw_only=True):
     """One vantage point more, and what it would bring.
 
     splits: groups, as they stand today, of which at least one member would become separable.
@@ -28,8 +29,7 @@ class Advice:
     sees: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Separation:
+class Separation(Struct, frozen=True, kw_only=True):
     """What the routing matrix allows.
 
     rank: of the sessions x links matrix; equal to the number of links seen when every excess has one answer.

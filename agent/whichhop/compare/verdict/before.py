@@ -2,9 +2,9 @@
 usual."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.suspects.elements import Element, Nature
@@ -33,8 +33,7 @@ MOST_LOST = 0.02
 swept."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Before:
+class Before(Struct, frozen=True, kw_only=True):
     """The hour before an episode and the episode itself: ticks of the whole table, and those that speak.
 
     ticks: how many of them are before it. speaks: (ticks, sessions), without what an earlier episode of the

@@ -2,9 +2,9 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings
@@ -19,8 +19,7 @@ RETURNS = 3
 chance: of faults of one radio, each eight hours on average (see `priors`), one in fifty comes so soon."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
+class Span(Struct, frozen=True, kw_only=True):
     """Ticks first..end-1 of one episode; `detected` is the tick at whose end enough was known.
 
     sure: whether it is hardly doubted in some tick that anything is at fault at all.
@@ -123,8 +122,7 @@ def merged(
     return out
 
 
-@dataclass(frozen=True, slots=True)
-class Heard:
+class Heard(Struct, frozen=True):
     """In which ticks anything that crosses a group was heard.
 
     most: of more ticks unheard than this a fault is likelier gone than not.

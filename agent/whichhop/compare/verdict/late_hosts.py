@@ -1,9 +1,9 @@
 """Machines that ran late themselves while all that begins or ends at them was slow: named with their link."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.scan import Scan

@@ -1,9 +1,9 @@
 """What the access line and what meets the same packets are called together; which way packets were lost."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.verdict.provider_guards import Scene
@@ -91,8 +91,7 @@ def what_splits(home: Home, elements: Sequence[Element], names: Sequence[str]) -
             )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LossWay:
+class LossWay(Struct, frozen=True, kw_only=True):
     """Lost packets whose direction is known, by STAMP's sequence numbers (RFC 8762) or counters (RFC 8972).
 
     there, back: how many each way. ends: the two nodes between which `there` is; None where the element is no

@@ -1,9 +1,9 @@
 """Who may be at fault in an episode: what its moments cannot tell from the culprit, what its shape fits."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats

@@ -1,10 +1,10 @@
 """What must all hold before the provider may be accused; each unmet guard is named in plain words."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from itertools import permutations
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings
@@ -40,8 +40,7 @@ LEAST_TICKS, HEARD_WELL = 2, 0.2
 """A session is heard well from two ticks and a fifth of an episode on: fewer may have missed it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scene:
+class Scene(Struct, frozen=True, kw_only=True):
     """The episode's ticks, cut out: arrays are (ticks, sessions) or (sessions,)."""
 
     home: Home
@@ -65,8 +64,7 @@ class Scene:
     """What to tell of a plan that the counters disagree with."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SeenInEpisode:
+class SeenInEpisode(Struct, frozen=True, kw_only=True):
     """Per session over the episode: median excess in seconds (NaN unknown), packets sent and lost."""
 
     excess: NDArray[np.float64]

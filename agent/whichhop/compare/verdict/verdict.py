@@ -1,9 +1,10 @@
 """Turns an episode of one group into a verdict: cause, figures, what was ruled out, what is missing."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
@@ -44,8 +45,7 @@ BURST_ODDS = 24.0
 """Derived from the same rates, 48 hours by 2, where counters are read and tell a mean only."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FoundEpisode:
+class FoundEpisode(Struct, frozen=True, kw_only=True):
     """An episode of a group in whole-table ticks.
 
     members: indices of elements, likeliest first. shares: their parts of the group's probability.
@@ -65,8 +65,7 @@ class FoundEpisode:
     """Whether it was cut off from the piece before it, as another trouble of the same group."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Named:
+class Named(Struct, frozen=True, kw_only=True):
     """What is said of a group: the cause, the elements named, likeliest first, and each one's share of it.
 
     part: the share of those that have the cause, which is how much of the group's probability is said.

@@ -1,11 +1,11 @@
 """How far the agents' clocks are apart, by STAMP's four stamps (RFC 8762 4.2); windows put in line. Pure."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from statistics import median_low
 from typing import Any
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.table import COUNTS, QUANTILES, WindowTable

@@ -3,11 +3,11 @@
 import math
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import msgspec
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table, whole_ticks
@@ -134,8 +134,7 @@ def unfolded(octets: bytes) -> tuple[WindowTable, tuple[Tally, ...]]:
     return table, tuple(form.tallies)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Written:
+class Written(Struct, frozen=True, kw_only=True):
     """of_sessions: by session and metric, rows of a window's end (Unix s) and a value. not_judged: the same
     by agent, over its sessions. kernel: by agent, whether the kernel times its packets."""
 

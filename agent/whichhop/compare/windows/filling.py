@@ -1,11 +1,11 @@
 """Fills a window table from records or a server's coarser histograms; counts records by the second."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.seconds import PATIENCE_NS, Seconds, empty_seconds
@@ -279,8 +279,7 @@ def _coarse_tails(
     table.slow[:] = np.where(known, np.minimum(np.rint(slow), 65535), 0)
 
 
-@dataclass(frozen=True, slots=True)
-class RecordSeconds:
+class RecordSeconds(Struct, frozen=True):
     """A `SecondsSource` over records in memory, by session."""
 
     by_key: Mapping[SessionKey, Sequence[Record]]

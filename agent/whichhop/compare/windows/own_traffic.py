@@ -1,10 +1,10 @@
 """How much of its line the home itself was using in each tick, from byte counters."""
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.around import highest_around
@@ -52,8 +52,7 @@ DOUBTFUL = 0.8
 says is another plan, or something that a provider should hear of."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Capacity:
+class Capacity(Struct, frozen=True, kw_only=True):
     """What one way of the line may carry: bits a second and how likely each is; the weights sum to 1.
 
     ceiling_bps: the rate that was met again and again and never passed; None while there is none.
@@ -147,8 +146,7 @@ def is_known(share: NDArray[np.float64]) -> bool:
     return bool(share.size) and 2 * int(np.isfinite(share).sum()) >= share.size
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LineUse:
+class LineUse(Struct, frozen=True, kw_only=True):
     """Per tick, NaN where not known.
 
     share: the higher of down and up, against what the line most likely carries. most: what it may have been

@@ -1,9 +1,9 @@
 """Which ticks have no evidence: the agent slept, was busy or not heard of, or a transfer of ours ran."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.table import WindowTable
@@ -15,8 +15,7 @@ DRAIN_NS = 2 * NS_PER_S
 """What a transfer queued is still in the way for so long after it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Moved:
+class Moved(Struct, frozen=True, kw_only=True):
     """One direction of a transfer of ours, and from when to when (UTC ns) its data was under way."""
 
     agent: str
@@ -114,8 +113,7 @@ _BOTH = frozenset({"T1", "T4"})
 """A round trip's own end: sending and arrival."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reporting:
+class Reporting(Struct, frozen=True, kw_only=True):
     """speaks: (ticks, sessions), True where a sample is evidence. watched: agents of which a reading says
     that they were fit to speak, so that a busy one would have been noticed. aside: (ticks, agents in
     `agents`), set aside.
@@ -265,8 +263,7 @@ def _by_readings(
     return busy, frozenset(agent for agent, i in place.items() if fit[i]), worst
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AsideTicks:
+class AsideTicks(Struct, frozen=True, kw_only=True):
     """Ticks of a stretch in which an agent was set aside: all of them, those up to and with the first window
     in which it was there, those from the last such on; there: whether there was one."""
 

@@ -1,9 +1,9 @@
 """The seconds inside a few ticks: what each session sent in each, what was not answered in time, how fast."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.model import SessionKey
@@ -15,8 +15,7 @@ lines take in health (a geostationary satellite's 0.6 s), a third of what a pack
 PATIENCE_NS = round(PATIENCE_S * NS_PER_S)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Seconds:
+class Seconds(Struct, frozen=True, kw_only=True):
     """Per second and session; every array has the shape (seconds, sessions).
 
     start_ns: UTC nanoseconds of the first second's begin. sent: packets sent, those set aside left out.

@@ -1,10 +1,11 @@
 """Slices of time as arrays: what each session sent, lost and saw in each tick of ten seconds."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from whichhop.model import SessionKey
@@ -38,8 +39,7 @@ def whole_ticks(start_ns: int, end_ns: int) -> tuple[int, int]:
     return start_ns - start_ns % TICK_NS, end_ns - end_ns % TICK_NS
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WindowTable:
+class WindowTable(Struct, frozen=True, kw_only=True):
     """Features per tick and session; every array has the shape (ticks, sessions).
 
     start_ns: UTC nanoseconds of the first tick's begin.

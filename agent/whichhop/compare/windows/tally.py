@@ -2,10 +2,10 @@
 
 import hashlib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.filling import Cutter
@@ -17,8 +17,7 @@ Int64 = NDArray[np.int64]
 PIECE_NS = 4 * 3600 * NS_PER_S
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Counted:
+class Counted(Struct, frozen=True, kw_only=True):
     """One session's samples in the order of time, n each; delays in ns with model.ABSENT where none."""
 
     session: SessionKey
@@ -33,8 +32,7 @@ class Counted:
     clock_error_ns: int | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tally:
+class Tally(Struct, frozen=True, kw_only=True):
     """What is kept of a session once its samples are counted into the table."""
 
     session: SessionKey
@@ -117,8 +115,7 @@ def tally_of_days(parts: Sequence[Tally]) -> Tally:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reduced:
+class Reduced(Struct, frozen=True, kw_only=True):
     """What is left of a session's samples: its tally and its column of the table, a tenth of their size."""
 
     tally: Tally

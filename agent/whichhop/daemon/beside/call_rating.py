@@ -1,15 +1,15 @@
 """Rates each stretch of a call stream once it has ended, as a listener would (ITU-T G.107). Pure."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.daemon.minutes import SETTLE_NS
 from whichhop.model import Columns, Method, Reading, Sample, SessionKey
 from whichhop.stats.call import Call, judge_call
 
 
-@dataclass(slots=True)
-class CallBook:
+class CallBook(Struct):
     """The samples of stretches that still run."""
 
     _open: dict[SessionKey, list[Sample]] = field(default_factory=dict)

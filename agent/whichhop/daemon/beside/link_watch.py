@@ -2,8 +2,9 @@
 
 import asyncio
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from functools import partial
+
+from msgspec import Struct
 
 from whichhop.daemon.job_runner import Troubles, words_of
 from whichhop.errors import WhichhopError
@@ -37,16 +38,14 @@ _EVENTS = ("radio_beacons_lost", "port_carrier_changes")
 """Counts of which each one is news."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Beside:
+class Beside(Struct, frozen=True, kw_only=True):
     """A node that one of our links leads to, and that link."""
 
     node: Node
     link: Link
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Way:
+class Way(Struct, frozen=True, kw_only=True):
     """How we get to a neighbour. mac: its station's, where the interface is a radio; else ""."""
 
     interface: str

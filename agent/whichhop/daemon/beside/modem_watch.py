@@ -1,7 +1,8 @@
 """Has the home's modems read now and then, by the agent nearest to each, and hands the levels on."""
 
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.cabling.level_readings import to_readings
 from whichhop.errors import WhichhopError
@@ -29,8 +30,7 @@ def reader_of(home: Home, modem: str) -> str | None:
     return min(near, key=lambda way: way[:2])[2] if near else None
 
 
-@dataclass(slots=True)
-class _Modem:
+class _Modem(Struct):
     source: LevelsSource
     due_ns: int
     trouble: str = ""

@@ -1,9 +1,9 @@
 """How much the home itself sends and receives: at our own interface, or from a router, and how that fares."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import msgspec
+from msgspec import Struct, field
 
 from whichhop.daemon.beside.device_watch import DeviceWatch
 from whichhop.daemon.beside.modem_watch import reader_of
@@ -34,8 +34,7 @@ Totals = Callable[[int, int, int], None]
 """Takes UTC ns, bytes received and bytes sent since counting began."""
 
 
-@dataclass(slots=True)
-class BoxFacts:
+class BoxFacts(Struct):
     """Feed it readings of one box. agent: who asks. box, far: the hop of its interface; far "" for none.
 
     itself: whether the box's own figures are told: where an agent runs on it, that one knows them better.
@@ -120,8 +119,7 @@ def _sum(was: Health, now: Health, pair: tuple[int, int], seconds: float) -> flo
     return float(total)
 
 
-@dataclass(slots=True)
-class Unwrapping:
+class Unwrapping(Struct):
     """Both directions' totals; a width that changes or a count that is lost begins both anew. Pure."""
 
     received: RunningTotal = field(default_factory=lambda: RunningTotal(bits=64))

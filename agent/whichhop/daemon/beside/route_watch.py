@@ -2,7 +2,8 @@
 
 import secrets
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.daemon.home_in_use import InUse
 from whichhop.errors import WhichhopError
@@ -36,8 +37,7 @@ Keep = Callable[[str, str, float], None]
 """Takes a figure's name, its target and its value."""
 
 
-@dataclass(slots=True, kw_only=True)
-class RouteWatch:
+class RouteWatch(Struct, kw_only=True):
     """One agent's look past the home. Each failure is told once, until that look succeeds again.
 
     found: called with the provider edge's address when the home file leaves it to be discovered.

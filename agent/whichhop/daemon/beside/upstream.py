@@ -3,12 +3,11 @@
 import asyncio
 import json
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass, field
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated
 
-from msgspec import Meta, Struct
+from msgspec import Meta, Struct, field
 
 from whichhop.daemon.beside.route_watch import RouteWatch
 from whichhop.daemon.home_in_use import HomeInUse
@@ -38,8 +37,7 @@ class _Kept(Struct):
     edges: dict[_Text, _Text] = {}
 
 
-@dataclass(slots=True)
-class FoundAddresses:
+class FoundAddresses(Struct):
     """names: address by host name. edges: the provider's first hop by the target on whose way it is."""
 
     names: dict[str, str] = field(default_factory=dict)
@@ -113,8 +111,7 @@ def chosen(
     return next((address for address in usable if has_way(address) is not None), usable[0])
 
 
-@dataclass(slots=True, kw_only=True)
-class NameWatch:
+class NameWatch(Struct, kw_only=True):
     """The host names of one home.
 
     home: the home in use. found: addresses by name so far. place: takes a name and its new address.

@@ -7,11 +7,11 @@ is held there which the agent had when it was met; who announces another's key i
 import asyncio
 import os
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
 from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
 import msgspec
+from msgspec import Struct
 
 from whichhop.config.found_addresses import VARIABLE, keep_found, read_found
 from whichhop.daemon.home_in_use import InUse
@@ -44,8 +44,7 @@ STRANGER_NS = 2 * NS_PER_S
 of names costs a process in 15 s."""
 
 
-@dataclass(slots=True)
-class _Claim:
+class _Claim(Struct):
     """Somebody announced a key at an address. told: that it is not held there."""
 
     tries: int = 0

@@ -1,9 +1,10 @@
 """From samples and readings to the windows that a fleet's server keeps, in few series. Pure."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from itertools import groupby
 from math import frexp, ldexp
+
+from msgspec import Struct, field
 
 from whichhop.cabling.level_readings import PREFIX as LEVELS
 from whichhop.daemon.minutes import SETTLE_NS
@@ -76,8 +77,7 @@ def figures(samples: Iterable[Sample]) -> dict[WindowMetric, float]:
     return out
 
 
-@dataclass(slots=True)
-class FleetWindows:
+class FleetWindows(Struct):
     """One agent's open windows. home, agent, region: the series' labels; keys: whose samples count.
 
     Call streams and sessions that the home file does not give are passed over, which bounds the series.

@@ -5,12 +5,12 @@ again after longer and longer pauses.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import tzinfo
 from enum import StrEnum
 from typing import Annotated
 
 import msgspec
+from msgspec import Struct
 
 from whichhop.daemon.notice.faults import OVER_NS, RECENT_NS, Fault, KeptNs, follow
 from whichhop.daemon.transfer.schedule import in_quiet, local
@@ -109,8 +109,7 @@ def kept_of(octets: bytes, place: str) -> Kept:
     return typed(octets, place, Kept, most=MOST_KEPT_OCTETS, remedy="remove it; it is made again")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class News:
+class News(Struct, frozen=True, kw_only=True):
     """What is to be put in words and queued. passed: what a summary lists."""
 
     way: Way
@@ -119,8 +118,7 @@ class News:
     passed: tuple[Passed, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class Place(Struct, frozen=True, kw_only=True):
     """Who decides: this agent's name, the agents in the order of the home file, the home's zone.
 
     begun_ns: when this agent started. ready: the ways whose files are here.

@@ -1,9 +1,10 @@
 """A notice in words and as data: what is wrong, how sure, since when, whose it is, what to do. Pure."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
+
+from msgspec import Struct
 
 from whichhop.compare.own_use_words import own_use_words
 from whichhop.compare.words import inside_words, owner_words, severity_words
@@ -20,8 +21,7 @@ VERSION = 1
 """Of the document; a receiver may refuse what it does not know."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reader:
+class Reader(Struct, frozen=True, kw_only=True):
     """What the words depend on beside the fault. steps: what to do next, the best first."""
 
     home: str

@@ -8,8 +8,9 @@ has it. Connections are not added until the rate stops to rise: there are as man
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from whichhop.model.transfer import RoundTrips, TransferResult, UnderLoad
 from whichhop.stats.responsiveness import is_stable, per_interval, responsiveness, trimmed_mean
@@ -78,8 +79,7 @@ def round_trips_of(outcome: Mapping[str, Any]) -> RoundTrips | None:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class Asked(Struct, frozen=True, kw_only=True):
     """One direction of one transfer as it was asked for.
 
     port_bps: the asking machine's negotiated port speed; ideal_bps: the plan's rate in TCP payload where the

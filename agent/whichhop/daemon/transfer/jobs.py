@@ -1,10 +1,10 @@
 """What a wish for a transfer comes to, one job a direction or the reason why not; and runs its process."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 import msgspec
+from msgspec import Struct
 
 from whichhop.errors import LONGEST_COMPLAINT, RemoteError, WhichhopError
 from whichhop.model import PROVIDER_EDGE, Home, Node
@@ -23,8 +23,7 @@ class SkippedError(WhichhopError):
     """A transfer that was not begun; the text says why."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
+class Job(Struct, frozen=True, kw_only=True):
     """One direction: to or from an agent at `address`, or a URL."""
 
     other_end: str

@@ -8,8 +8,10 @@ crash at any moment can only waste budget, never exceed it.
 import asyncio
 import secrets
 from collections.abc import Awaitable, Callable, Iterable
-from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from whichhop.daemon.transfer.async_line import LeaseAsk, ReleaseAsk, asked_for
 from whichhop.daemon.transfer.schedule import day_of, quiet_now
@@ -94,8 +96,7 @@ class Ledger:
         return Lease(number=number, who=who, day=day, until_ns=until, octets=min(octets, left))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LeaseUse:
+class LeaseUse(Struct, frozen=True, kw_only=True):
     """How fast the home itself uses its line, bit/s; None where nobody counts."""
 
     down_bps: float | None = None
@@ -230,8 +231,7 @@ def _not_kept(trouble: StoreError) -> StoreError:
     return StoreError(f"{trouble}; no transfer starts until the budget can be kept")
 
 
-@dataclass(slots=True)
-class LoadWatch:
+class LoadWatch(Struct):
     """A sink for vetted samples; only those of Method.LOADED are kept."""
 
     _kept: dict[SessionKey, list[Sample]] = field(default_factory=dict)

@@ -4,11 +4,12 @@ import asyncio
 import contextlib
 import os
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
 from typing import Any
 from urllib.parse import urlsplit
 
 import msgspec
+from msgspec import Struct, to_builtins
+from msgspec.structs import replace
 
 from whichhop.daemon.agent import Agent
 from whichhop.daemon.home_in_use import InUse
@@ -46,8 +47,7 @@ WAIT_STEP_S = 0.5
 SEEN = "what the other end says of the transfer"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Moved:
+class _Moved(Struct, frozen=True, kw_only=True):
     """A direction whose data has moved. Times in UTC ns: of the stream beside it, and of the data."""
 
     job: Job
@@ -107,7 +107,7 @@ class TransferRunner:
                 )
             except WhichhopError as trouble:
                 return {"refused": str(trouble)}
-            return {"results": [asdict(r) | {"at_least": r.at_least} for r in results]}
+            return {"results": [to_builtins(r) | {"at_least": r.at_least} for r in results]}
 
         working = asyncio.create_task(work())
         gone = asyncio.create_task(line.closed())

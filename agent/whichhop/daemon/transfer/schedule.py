@@ -6,8 +6,9 @@ two pairs meet but by chance, and over some weeks each pair has been measured at
 
 import hashlib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
+
+from msgspec import Struct
 
 from whichhop.model import PROVIDER_EDGE, Home, Medium
 from whichhop.model.transfer import UPSTREAM, WIRE_SHARE
@@ -55,8 +56,7 @@ def quiet_now(now_ns: UtcNs, quiet: tuple[int, int] | None, zone: tzinfo | None)
     return f"quiet hours are {first} to {last}, and it is {at:%H:%M} in the home"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
+class Pair(Struct, frozen=True, kw_only=True):
     """A transfer to be made both ways: from an agent to another node, or to UPSTREAM."""
 
     agent: str
@@ -66,8 +66,7 @@ class Pair:
         return f"{self.agent} to {self.other_end}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Due:
+class Due(Struct, frozen=True, kw_only=True):
     """One planned transfer. octets: the most it may use, both ways together."""
 
     at_ns: int

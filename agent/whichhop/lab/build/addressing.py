@@ -3,7 +3,8 @@
 import ipaddress
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from whichhop.errors import DataError
 from whichhop.model import Home, Link, LinkKind, NodeKind
@@ -19,8 +20,7 @@ UPSTREAM_NETS = (ipaddress.IPv4Network("198.51.100.0/24"), ipaddress.IPv4Network
 _V6 = ipaddress.IPv6Network("2001:db8::/32")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Network:
+class Network(Struct, frozen=True, kw_only=True):
     """Links that one frame can cross without being routed, with each member's addresses there."""
 
     number: int
@@ -36,8 +36,7 @@ class Network:
         return f"02:00:5e:10:{self.number:02x}:{int(self.addresses[node][0]) & 0xFF:02x}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RouteHop:
+class RouteHop(Struct, frozen=True, kw_only=True):
     """A route of one node: to a network, or to everything (None), by a neighbour in a network of its own."""
 
     to: Network | None
@@ -45,8 +44,7 @@ class RouteHop:
     neighbour: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Addressing:
+class Addressing(Struct, frozen=True, kw_only=True):
     """All networks of a home, nearest the provider last, and each node's routes."""
 
     networks: tuple[Network, ...]
@@ -90,16 +88,14 @@ def _groups(home: Home) -> list[list[Link]]:
     return groups
 
 
-@dataclass(frozen=True, slots=True)
-class _Upstream:
+class _Upstream(Struct, frozen=True):
     """The two networks past the home: where the peers are, and the access line."""
 
     beyond: ipaddress.IPv4Network
     access: ipaddress.IPv4Network
 
 
-@dataclass(frozen=True, slots=True)
-class _Inside:
+class _Inside(Struct, frozen=True):
     """The network of the home, and the one between router and modem."""
 
     home: ipaddress.IPv4Network

@@ -8,8 +8,9 @@ import signal
 import stat
 import tempfile
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
 from pathlib import Path
+
+from msgspec import Struct, to_builtins
 
 from whichhop.errors import SystemRefusedError
 
@@ -18,8 +19,7 @@ ABOUT = "home.json"
 MAKER = "maker"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class About:
+class About(Struct, frozen=True, kw_only=True):
     """Who holds a home: process ids with their start times, since the kernel gives ids out again."""
 
     token: str
@@ -83,7 +83,7 @@ def started(pid: int, proc: Path = Path("/proc")) -> int | None:
 def write_about(folder: Path, about: About) -> None:
     """Say whose folder it is; whole or not at all."""
     draft = folder / f"{ABOUT}.new"
-    draft.write_text(json.dumps(asdict(about)))
+    draft.write_text(json.dumps(to_builtins(about)))
     draft.rename(folder / ABOUT)
 
 

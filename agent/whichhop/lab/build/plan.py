@@ -1,7 +1,9 @@
 """The emulated home as lists of ip, tc and nft lines: pure data, to be read and tested."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.errors import DataError
 from whichhop.lab.build.addressing import ROUTING, Addressing, plan_addresses, side
@@ -20,8 +22,7 @@ deeper one only where the machine wakes a queue later than that, so that the lin
 BRIDGE = "bridge"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class End:
+class End(Struct, frozen=True, kw_only=True):
     """One end of a link: the node, its device there, and whether it forwards what it sends into it."""
 
     node: str
@@ -29,8 +30,7 @@ class End:
     forwards: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wire:
+class Wire(Struct, frozen=True, kw_only=True):
     """A link as built: two ends, either with the relay between them or a bare veth pair."""
 
     link: Link
@@ -47,8 +47,7 @@ class Wire:
         return self.far if way is FaultWay.UP else self.near
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BuildPlan:
+class BuildPlan(Struct, frozen=True, kw_only=True):
     """Everything to be done, in order: wires first, then each node's settings, ip lines and tc lines."""
 
     home: Home

@@ -5,9 +5,10 @@ import json
 import signal
 import socket
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from whichhop.errors import SystemRefusedError
 from whichhop.net.clock import SystemClock, sleep_s
@@ -56,8 +57,7 @@ class JsonChannel:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Done:
+class Done(Struct, frozen=True, kw_only=True):
     """A program that has ended: its exit code (negative: the signal) and all it printed."""
 
     code: int

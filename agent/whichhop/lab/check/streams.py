@@ -11,7 +11,8 @@ import os
 import socket
 import struct
 import sys
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.lab.build import kernel
 from whichhop.net.clock import SystemClock, sleep_s
@@ -29,8 +30,7 @@ SETTLE_S = 0.25
 """How long stragglers are waited for: longer than any healthy link holds a packet."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StreamJob:
+class StreamJob(Struct, frozen=True, kw_only=True):
     """One direction of one link: `count` timed packets, and a blast when there is a rate to see."""
 
     name: str

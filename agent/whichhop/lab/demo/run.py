@@ -5,9 +5,10 @@ import json
 import sys
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from whichhop.compare.comparison import compare_records, comparison_data
 from whichhop.config.files import write_output
@@ -40,8 +41,7 @@ WATCHER = "study"
 Tell = Callable[[str], None]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
+class Shown(Struct, frozen=True, kw_only=True):
     """What the demo saw. from_fault_s: from the fault's begin to the first verdict that named it."""
 
     story: Story

@@ -1,15 +1,15 @@
 """What the demo shows: four stories on the standard home, each with the truth that its verdict is held to."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from whichhop.lab.scenario import Effect
 from whichhop.model import Cause
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Story:
+class Story(Struct, frozen=True, kw_only=True):
     """One fault of the demo; `element` and `effect` are None where nothing is broken."""
 
     name: str
@@ -48,8 +48,7 @@ STORIES: dict[str, Story] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoryOutcome:
+class StoryOutcome(Struct, frozen=True, kw_only=True):
     """Whether the comparer named the truth, the verdict that counts, and every other one it gave."""
 
     matches: bool

@@ -1,8 +1,10 @@
 """Where in an emulated home a fault acts: an element's name to the directions of links, or to a node."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
 from enum import StrEnum
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.errors import DataError
 from whichhop.lab.links.impairment import touches
@@ -25,8 +27,7 @@ class Where(StrEnum):
     """A node's own echo replies, not what it forwards: delay, loss or outage."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spot:
+class Spot(Struct, frozen=True, kw_only=True):
     """An element understood: a kind with a node, or a link (kind None)."""
 
     kind: Where | None

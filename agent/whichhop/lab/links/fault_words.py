@@ -3,8 +3,10 @@
 import contextlib
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from whichhop.errors import WhichhopError
 from whichhop.lab.scenario import Effect, FaultWay
@@ -73,8 +75,7 @@ def _scan(_kind: str, every: str, lasts: str) -> tuple[float, float]:
     return scan
 
 
-@dataclass(frozen=True, slots=True)
-class Word:
+class Word(Struct, frozen=True):
     """How a fault is typed: its field of Effect, the values that follow, how they are read and written."""
 
     field: str
@@ -128,7 +129,7 @@ def parse_effect(text: str) -> Effect:
             if len(words) < len(row.values):
                 raise FaultWordsError(f"{word}: a value is missing; understood are: {GRAMMAR}")
             value = row.read(word, *(words.pop(0) for _ in row.values))
-            effect = replace(effect, **{row.field: value})  # type: ignore[arg-type]
+            effect = replace(effect, **{row.field: value})
         else:
             raise FaultWordsError(f"{word!r} is no fault word; understood are: {GRAMMAR}")
     if not seen - {"way"}:

@@ -2,8 +2,10 @@
 
 import random
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
 from typing import Any
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from whichhop.lab.scenario import Effect, FaultWay, LinkNature
 
@@ -24,8 +26,7 @@ BURST_S = (0.020, 0.080)
 """Least and most delay of a retry burst; seven retries with growing windows reach about this."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ImpairmentSettings:
+class ImpairmentSettings(Struct, frozen=True, kw_only=True):
     """One direction's behaviour, everything combined; times in ns, ratios 0..1.
 
     bursts: (p, r) of each two-state chain at work. rate_bps: a serialising rate inside the relay, with a
@@ -53,7 +54,7 @@ class ImpairmentSettings:
 
     def as_json(self) -> dict[str, object]:
         """Plain data for the relay's control channel."""
-        return {name: getattr(self, name) for name in self.__slots__}
+        return {name: getattr(self, name) for name in self.__struct_fields__}
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> "ImpairmentSettings":
@@ -142,8 +143,7 @@ def _away_ns(now_ns: int, every_ns: int, lasts_ns: int) -> int:
     return AWAY_NS - slot if into < lasts_ns and slot < AWAY_NS else 0
 
 
-@dataclass(slots=True, kw_only=True)
-class Counts:
+class Counts(Struct, kw_only=True):
     """The truth of one direction, by packets: every packet taken in is passed or dropped for one reason."""
 
     taken: int = 0
@@ -159,11 +159,10 @@ class Counts:
 
     def as_json(self) -> dict[str, int]:
         """Every count by name."""
-        return {name: getattr(self, name) for name in self.__slots__}
+        return {name: getattr(self, name) for name in self.__struct_fields__}
 
 
-@dataclass(slots=True)
-class Lane:
+class Lane(Struct):
     """One direction of a link at work: state of its chains, its queue and its order."""
 
     dice: random.Random

@@ -12,7 +12,8 @@ import random
 import select
 import socket
 import sys
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.lab.links.impairment import HELD_NS, ImpairmentSettings, Lane
 from whichhop.net.clock import SystemClock
@@ -24,8 +25,7 @@ READS = 64
 REAL_TIME_PRIORITY = 10
 
 
-@dataclass(slots=True, eq=False)
-class Port:
+class Port(Struct, eq=False):
     """One direction: where frames come from, where they go, and what happens to them between."""
 
     link: str

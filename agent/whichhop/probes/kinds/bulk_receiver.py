@@ -4,7 +4,8 @@ import os
 import socket
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock
@@ -15,8 +16,7 @@ LOOK_S = 0.05
 Progress = Callable[[float, int], None]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Received:
+class Received(Struct, frozen=True, kw_only=True):
     """What the receiving program got. rate_bps: mean after slow start, None for less than a slot past it.
 
     ended: "sender" when the sender closed, "time" when it did not in time.

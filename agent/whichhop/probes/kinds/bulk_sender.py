@@ -4,7 +4,8 @@ import os
 import socket
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model.transfer import WIRE_SHARE
 from whichhop.model.units import NS_PER_S, MonoNs
@@ -27,8 +28,7 @@ Progress = Callable[[float, int], None]
 """Called now and then with seconds so far and octets so far."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sent:
+class Sent(Struct, frozen=True, kw_only=True):
     """What the sending half knows. octets: payload that reached the other end; wire_octets: what it cost.
 
     busy, window, buffer: shares of the time that there was something to send, that the receiver's window held

@@ -2,7 +2,6 @@
 
 import socket
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from whichhop.model import Method, SessionKey
 from whichhop.model.units import MonoNs, UtcNs
@@ -19,8 +18,7 @@ _SSID_AT, _SSID_AT_AUTH = 14, 26
 """Where an answer carries the session identifier (RFC 8972 figures 3 and 4)."""
 
 
-@dataclass(slots=True, kw_only=True)
-class _StampCourse(Course):
+class _StampCourse(Course, kw_only=True):
     """A course with the protocol's own state."""
 
     sender: StampSender

@@ -2,7 +2,8 @@
 
 import asyncio
 import socket
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from whichhop.model import Fate, Method, SessionKey
 from whichhop.model.units import MonoNs
@@ -15,8 +16,7 @@ from whichhop.probes.sessions import Course, Courses, flying, plain
 from whichhop.wire.flight import WAIT_NS
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Try:
+class _Try(Struct, frozen=True, kw_only=True):
     course: Course
     seq: int
     begun_ns: MonoNs

@@ -1,8 +1,9 @@
 """The one-sentence answer: what is wrong, whose it is, how sure, since when; or why none can be given."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from whichhop.compare.own_use_words import own_use_words
 from whichhop.compare.words import (
@@ -40,8 +41,7 @@ class Mood(StrEnum):
     WAITING = "waiting"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sentence:
+class Sentence(Struct, frozen=True, kw_only=True):
     """The answer. `since_ns`: when it began; `told`: the verdict that it speaks of."""
 
     mood: Mood

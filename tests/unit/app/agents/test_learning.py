@@ -1,8 +1,7 @@
 """What another agent says of new agents is taken over as two lines, and nothing beyond it."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from support.homes import alder
 from whichhop.app.agents.learning import Told, joined_since

@@ -2,7 +2,6 @@
 
 import sqlite3
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import cast
@@ -10,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from whichhop.app.live.past_faults import PastFaults
 from whichhop.compare.live import HomeState

@@ -1,9 +1,8 @@
 """What an agent's metrics say of modem and transfers, read from what our own exporter writes."""
 
-from dataclasses import replace
-
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from support.channels import down, reading, up
 from support.homes import alder

@@ -1,9 +1,9 @@
 """The dossier's last say: modem levels that point into the house take the claim back, and only then."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from support.channels import down, reading, up
 from support.dossiers import order_of

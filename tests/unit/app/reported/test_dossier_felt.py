@@ -1,10 +1,10 @@
 """What is felt though no hop is slow, and what was not measured, reach the report as they reach compare."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import order_of
 from support.reported import recorded, span_of

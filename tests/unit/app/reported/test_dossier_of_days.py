@@ -2,10 +2,10 @@
 
 import os
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import order_of
 from support.judged_once import judged_once

@@ -1,11 +1,11 @@
 """Why the hop is slow stands in a report's data, follows from the records, and is shown by every paper."""
 
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import order_of
 from support.reported import recorded, span_of

@@ -6,10 +6,11 @@ import subprocess
 import sys
 from argparse import ArgumentParser, Namespace
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from support.homes import ALDER_TEXT
 from support.need import need_program
@@ -26,8 +27,7 @@ from whichhop.model.notices import Way
 SHIPPED = Path(__file__).parents[4] / "deploy" / UNIT
 
 
-@dataclass
-class System:
+class System(Struct):
     """A system of our own: its files below `root`; enabling makes the link that systemctl(1) makes."""
 
     root: Path

@@ -1,9 +1,9 @@
 """A change's effect in words: what is said first, and when."""
 
 import math
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from whichhop.change.before_after import BeforeAfter, ComparedPart, Spans
 from whichhop.change.effect import ChangeAnswer, ChangeEffect, Share

@@ -3,11 +3,11 @@
 import gzip
 import json
 import shutil
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from whichhop.app.advice_of_home import line_explanations
 from whichhop.cabling.level_readings import to_readings

@@ -1,10 +1,10 @@
 """Following a home from its store: the kept history first, then tick by tick; and how news is told."""
 
 import json
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agents.agents_fetch import DAY_NS

@@ -1,10 +1,9 @@
 """The home now on one screen of 24 lines of 80 characters, whatever happens."""
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from support.bulletins import SLOW_NAMES
 from whichhop.app.looks.metric_text import LastRate

@@ -1,8 +1,7 @@
 """Who is asked, and whose word counts."""
 
-from dataclasses import replace
-
 import msgspec
+from msgspec.structs import replace
 
 from support.homes import alder
 from whichhop.app.agents.agents_fetch import addresses_of

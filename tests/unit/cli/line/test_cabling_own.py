@@ -1,10 +1,10 @@
 """`whichhop cabling --own`: what separating an all-in-one box would tell, and what cannot be is one line."""
 
 import json
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from whichhop.advice.facts import HomeFacts
 from whichhop.advice.separated_box import separated_boxes, steps

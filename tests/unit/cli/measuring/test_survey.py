@@ -1,12 +1,12 @@
 """`whichhop survey`: what it refuses and what it shows of kept walks; the walk itself is a lab test."""
 
 import json
-from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from msgspec.structs import replace
 
 from support.room_results import KITCHEN
 from whichhop.cli import main

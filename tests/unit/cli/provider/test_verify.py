@@ -8,12 +8,12 @@ import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pypdf
 import pytest
-from msgspec import structs
+from msgspec import Struct, structs
+from msgspec.structs import replace
 
 from support.forgeries import Genuine, at_random, purposeful
 from support.reported import recorded
@@ -37,8 +37,7 @@ from whichhop.wire.packed import canonical, pack_canonical, unfold, unpack
 pytestmark = pytest.mark.slow
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Made:
+class Made(Struct, frozen=True, kw_only=True):
     """A report with the store it came from, the same records as a file, and its home."""
 
     home: Path

@@ -1,11 +1,11 @@
 """What is over is looked at once, and again when anything changes that the look follows from."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from support.homes import alder
 from support.windows import START_NS, disturb, quiet

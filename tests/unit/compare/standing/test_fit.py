@@ -1,10 +1,10 @@
 """The fit against scipy's general minimiser and against integrals done by brute force."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from scipy import optimize, stats
 
 from whichhop.compare.standing import fit as measures_fit

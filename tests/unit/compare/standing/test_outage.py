@@ -1,9 +1,8 @@
 """What lets nothing through from the first packet on is named; who just answers nobody is not."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from support.homes import alder
 from support.windows import START_NS, disturb, quiet

@@ -1,8 +1,7 @@
 """The home's own traffic from the first second on is told once it has stopped, where it slowed something."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from support.homes import alder
 from support.windows import START_NS, disturb, full_line, quiet

@@ -1,9 +1,8 @@
 """Standing faults, held against homes whose truth is known; sizes: what a prototype could name, and more."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from standing.cases import Case, fault, healthy, two_faults
 from standing.homes import draw_home, draw_quick, elements_in, sessions_of

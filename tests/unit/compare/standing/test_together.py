@@ -1,8 +1,7 @@
 """One trouble is told once, however often and as whatever it is seen."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from whichhop.compare.standing.together import together
 from whichhop.model import Cause, Severity, Verdict

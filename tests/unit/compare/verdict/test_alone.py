@@ -1,9 +1,8 @@
 """A fault's figures are its own: what another fault explains at the same time is in nobody else's."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import pytest
+from msgspec import Struct
 
 from paper_home.paper import prepare
 from paper_home.records import readings_of_run
@@ -19,8 +18,7 @@ from whichhop.model import Cause, Verdict, derive_sessions
 from whichhop.model.units import NS_PER_S
 
 
-@dataclass(frozen=True)
-class Episode:
+class Episode(Struct, frozen=True):
     members: tuple[int, ...]
     span: Span
     there: tuple[tuple[int, int], ...] = ()

@@ -1,6 +1,5 @@
-from dataclasses import replace
-
 import numpy as np
+from msgspec.structs import replace
 
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.verdict.episodes import Span, merged, noticed, spans, states

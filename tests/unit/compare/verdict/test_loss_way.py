@@ -1,8 +1,7 @@
 """Which way packets were lost, across a link that sessions cross in both directions."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from support.homes import alder
 from support.windows import disturb, quiet

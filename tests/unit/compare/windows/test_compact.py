@@ -1,12 +1,12 @@
 """What is folded comes back to the last bit, and what nobody folded is known for it."""
 
 from contextlib import suppress
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from support.homes import alder
 from support.windows import quiet

@@ -1,6 +1,5 @@
-from dataclasses import replace
-
 import numpy as np
+from msgspec.structs import replace
 
 from support.homes import alder
 from support.windows import START_NS, disturb, quiet

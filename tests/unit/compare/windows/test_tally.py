@@ -3,10 +3,10 @@
 import hashlib
 import random
 import struct
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from support.record_windows import count_in, counted_of, table_of
 from support.records import lifelike

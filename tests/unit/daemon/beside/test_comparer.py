@@ -5,11 +5,11 @@ import json
 import sys
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from dataclasses import replace
 from pathlib import Path
 
 import msgspec
 import pytest
+from msgspec.structs import replace
 
 from support.homes import alder
 from support.windows import disturb, quiet

@@ -2,8 +2,9 @@
 
 import asyncio
 from collections.abc import Iterable
-from dataclasses import replace
 from pathlib import Path
+
+from msgspec.structs import replace
 
 from support.homes import alder
 from support.probing import HandClock

@@ -1,9 +1,9 @@
 """Host names of targets: looked up when used, their address kept, and every trouble one line."""
 
 import asyncio
-from dataclasses import dataclass, field
 
 import pytest
+from msgspec import Struct, field
 
 from support.homes import alder
 from whichhop.daemon.beside.upstream import EVERY_S, SOON_S, NameWatch, chosen
@@ -17,8 +17,7 @@ def named() -> Home:
     return alder("address: 203.0.113.7", f"address: {HARBOUR}")
 
 
-@dataclass
-class Net:
+class Net(Struct):
     """A resolver and an agent of our own."""
 
     answers: dict[str, list[str]] = field(default_factory=dict)

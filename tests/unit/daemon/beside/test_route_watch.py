@@ -1,10 +1,11 @@
 """The provider's first hop: found on the way to a target, kept, and found again when it changes."""
 
 import asyncio
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from msgspec import Struct, field
+from msgspec.structs import fields
 
 from support.homes import alder
 from whichhop.daemon.beside.route_watch import AGAIN_S, EVERY_S, SILENT_AGAIN_S, SILENT_S, RouteWatch
@@ -38,8 +39,7 @@ class Clock(SystemClock):
         return UtcNs(self.now_ns)
 
 
-@dataclass
-class Net:
+class Net(Struct):
     """A path of our own. steps: what answers at each hop limit; deaf: which of them answer no echo."""
 
     steps: list[str | None]
@@ -83,7 +83,7 @@ PATH: list[str | None] = ["192.0.2.1", "198.51.100.1", "198.51.100.9", FAR]
 
 
 def test_the_watch_walks_by_itself_unless_it_is_told_how() -> None:
-    assert RouteWatch.__dataclass_fields__["walk"].default is find_route
+    assert {f.name: f.default for f in fields(RouteWatch)}["walk"] is find_route
 
 
 @pytest.mark.parametrize(
@@ -170,7 +170,6 @@ def test_in_an_outage_the_known_edge_stays() -> None:
 def test_the_dscp_is_asked_of_the_other_agents_too_since_only_they_tell_what_the_home_does_to_it() -> None:
     asked: list[str] = []
 
-    @dataclass
     class Listening(RouteWatch):
         async def _dscp(self, peer: Node, address: str) -> None:
             asked.append(peer.name)

@@ -1,12 +1,12 @@
 """The agent's part in a fleet: nothing without a server, windows on disk with one, a child that is told."""
 
 import asyncio
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import msgspec
 import pytest
+from msgspec.structs import replace
 
 from support.homes import alder
 from whichhop.daemon.fleet.fleet_writer import FleetWriter

@@ -1,13 +1,13 @@
 """What is told when: one notice a fault, by one agent, in no quiet hour, and nothing lost over a restart."""
 
 from collections.abc import Iterable
-from dataclasses import replace
 from datetime import UTC
 
 import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from support.bulletins import calm
 from whichhop.daemon.notice.book import (

@@ -3,10 +3,10 @@
 import asyncio
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import msgspec
+from msgspec.structs import replace
 
 from support.bulletins import NOW_NS, at_fault, calm
 from support.homes import alder

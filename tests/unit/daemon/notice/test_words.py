@@ -1,8 +1,9 @@
 """A notice says what is wrong, how sure, since when, whose it is and what to do; its end, for how long."""
 
-from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
+
+from msgspec.structs import replace
 
 from support.bulletins import HOUR_NS, NOW_NS, at_fault, calm, group
 from support.bulletins import told as verdict_told

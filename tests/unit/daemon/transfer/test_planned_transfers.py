@@ -4,12 +4,12 @@ import asyncio
 import itertools
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from support.homes import alder
 from support.probing import HandClock

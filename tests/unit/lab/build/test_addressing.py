@@ -1,10 +1,10 @@
 """Every pair of nodes reaches each other by the planned routes, inside the documentation blocks only."""
 
 import ipaddress
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from whichhop.config.check import check_home, read_home
 from whichhop.config.load import load_yaml

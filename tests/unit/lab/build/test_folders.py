@@ -3,10 +3,10 @@
 import os
 import subprocess
 import sys
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from whichhop.errors import SystemRefusedError
 from whichhop.lab.build import folders

@@ -1,6 +1,6 @@
 """Links of every kind have an ordinary behaviour; the access line has the plan's rates, within bounds."""
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from whichhop.lab.standard_home import MOST_BPS, alder_home, ordinary_nature, ordinary_natures
 from whichhop.model import LINK_TABLE, LinkKind, Plan

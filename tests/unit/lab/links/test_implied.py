@@ -1,6 +1,6 @@
 """The built home has a real link for everything the home file only implies."""
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from whichhop.lab.links.elements import as_built, peer_wire
 from whichhop.lab.standard_home import alder_home

@@ -1,8 +1,7 @@
 """The first page: one short episode is called that; a long one, or a second, is a trouble that lies there."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import dossier
 from whichhop.model.dossier import Dossier

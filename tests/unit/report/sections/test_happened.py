@@ -1,8 +1,7 @@
 """The table of episodes."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import dossier
 from whichhop.report.blocks import Grid

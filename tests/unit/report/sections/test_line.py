@@ -1,6 +1,6 @@
 """What a report says of the line and of what it was tested against."""
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from support.dossiers import dossier
 from whichhop.report.sections.line import target_words

@@ -1,8 +1,7 @@
 """What a report says of who took its time stamps."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import dossier
 from whichhop.model import Method

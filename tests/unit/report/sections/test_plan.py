@@ -1,8 +1,7 @@
 """The plan in the report: what unhindered tests reached, and what is asked of the provider."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from support.dossiers import dossier
 from whichhop.app.reported.dossier import plan_rows

@@ -1,10 +1,10 @@
 """The page as HTML text, as someone without a script gets it."""
 
 import re
-from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
+from msgspec.structs import replace
 
 from support.bulletins import NOW_NS, STATES, at_fault, calm, group, learning, silent, with_links
 from whichhop.model.bulletin import AgentNow, Bulletin

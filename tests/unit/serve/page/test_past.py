@@ -1,9 +1,10 @@
 """The last week and month as HTML text."""
 
 import re
-from dataclasses import replace
 from datetime import UTC
 from html import unescape
+
+from msgspec.structs import replace
 
 from support.bulletins import DAY_NS, HOUR_NS, NOW_NS, calm, weeks
 from whichhop.compare.day_book import past_days
