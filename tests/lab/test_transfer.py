@@ -156,7 +156,9 @@ def test_the_line_is_measured_both_ways_with_its_delay_under_load(at_once: AtOnc
     assert up["rate_bps"] == pytest.approx(20e6 * PAYLOAD, rel=0.03)
     assert down["rate_bps"] == pytest.approx(100e6 * PAYLOAD, rel=0.06)
     assert not up["at_least"]
-    assert up["load"]["during_s"] > up["load"]["before_s"] + 0.03
+    # How far two seconds fill the queue is the sender's affair: it may stop its doubling at an eighth of the
+    # round trip's growth (RFC 9406, 4.2) and rise by packets from there. Idle it moves by less than 10 ms.
+    assert up["load"]["during_s"] > up["load"]["before_s"] + 0.01
     assert up["load"]["after_s"] < up["load"]["before_s"] + 0.01
     assert up["load"]["sent"] >= 20
     assert 0.95 < up["efficiency"] <= 1

@@ -338,8 +338,7 @@ def _checked(located: Located) -> HomeFile:
         troubles = _rule_troubles(held.file, tree=True)
         if not troubles:
             return held.file
-        complaints = [located.complaint(*trouble) for trouble in troubles]
-        raise ConfigError(sorted(complaints, key=lambda c: c.line))
+        raise ConfigError(sorted((located.complaint(*t) for t in troubles), key=lambda c: c.line))
     unknown: list[Complaint] = []
     for _ in range(ROUNDS):
         located, found, changed = put_right(located, held.mismatches)

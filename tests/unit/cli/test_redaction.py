@@ -42,7 +42,7 @@ PRIVATE = (
         "203.0.113.",
         "secret-folder",
     ),
-    *("example.net", "house.example.org", "hush-community", "Rui", "SR-20931", "gate code"),
+    *("example.net", "house.example.org", "hush-community", "Filomena", "SR-20931", "gate code"),
 )
 
 
@@ -66,7 +66,9 @@ def shared(folder: Path, story: str = "upstream-link", *more: str) -> list[Path]
     ]
     with Store.open(folder / "s.db") as store:
         store.append_all(records, [*readings, *trace])
-        store.add_call(CallNote(at_ns=start, text="gave the gate code", spoke_to="Rui", ticket="SR-20931"))
+        store.add_call(
+            CallNote(at_ns=start, text="gave the gate code", spoke_to="Filomena", ticket="SR-20931")
+        )
     papers = [f"{name}.{form}" for name in ("letter", "phone", "summary") for form in ("html", "pdf")]
     paths = [folder / f"r.{form}" for form in ("html", "pdf", "csv", "json")]
     words = ["evidence", str(home), "--store", str(folder / "s.db"), "--offline", "--redact", *more]
