@@ -15,6 +15,8 @@ from whichhop.serve.live import LiveState
 from whichhop.serve.server import Server
 
 TOKEN = "5f" * 32
+PARTING_S = 0.1
+"""So long the loop goes on: who left in the middle of a handshake is closed in a turn of its own."""
 
 
 @contextmanager
@@ -58,6 +60,7 @@ def serving(
         ready.set()
         await found["stop"].wait()  # type: ignore[attr-defined]
         await server.stop()
+        await asyncio.sleep(PARTING_S)
 
     thread = threading.Thread(target=lambda: asyncio.run(run()))
     thread.start()
