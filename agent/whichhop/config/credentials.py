@@ -5,8 +5,11 @@ systemd (systemd.exec(5), LoadCredential=), and the agent finds it in the folder
 """
 
 import os
+import stat
 from collections.abc import Mapping
 from pathlib import Path
+
+from whichhop.errors import SystemRefusedError
 
 VARIABLE = "CREDENTIALS_DIRECTORY"
 
@@ -30,3 +33,10 @@ def open_to_others(
     folder = environ.get(VARIABLE)
     allowed = 0o040 if folder and path.parent == Path(folder) else 0
     return bool(mode & refused & ~allowed)
+
+
+def refuse_open(path: Path, mode: int, refused: int) -> None:
+    """SystemRefusedError with the remedy where `open_to_others`."""
+    if open_to_others(path, mode, refused):
+        verb, bits = ("read or change", "600") if refused & stat.S_IRGRP else ("change", "go-w")
+        raise SystemRefusedError(f"{path}: others may {verb} it; run: chmod {bits} {path}")

@@ -48,7 +48,7 @@ class NewAgent(Struct, frozen=True, kw_only=True):
         return data if self.medium is None else data | {"medium": self.medium}
 
 
-_NO_TEXT = frozenset({"true", "false", "yes", "no", "on", "off", "y", "n", "null"})
+NO_TEXT = frozenset({"true", "false", "yes", "no", "on", "off", "y", "n", "null"})
 """Words that are no text to YAML 1.1 (its types `bool` and `null`): a room or a machine may be called so."""
 
 
@@ -64,7 +64,7 @@ def _flow(value: Any) -> str:
         return "[" + ", ".join(map(_flow, value)) + "]"
     if isinstance(value, bool):
         return "true" if value else "false"
-    word = value.isascii() and value.replace("-", "").isalpha() and value.lower() not in _NO_TEXT
+    word = value.isascii() and value.replace("-", "").isalpha() and value.lower() not in NO_TEXT
     return str(value) if word else _quoted(str(value))
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from msgspec import Struct
 
 from whichhop.config.check import check_home, read_home
-from whichhop.config.credentials import open_to_others
+from whichhop.config.credentials import refuse_open
 from whichhop.config.files import read_small
 from whichhop.config.home_text import read_text
 from whichhop.config.load import read_yaml
@@ -93,9 +93,7 @@ def content_of(secret: Secret) -> bytes | None:
         raise SystemRefusedError(
             f"{secret.path}: more than {MOST_OCTETS} octets; is it the file for {secret.key}?"
         )
-    if open_to_others(secret.path, secret.path.stat().st_mode, secret.refused):
-        verb, bits = ("read or change", "600") if secret.refused & 0o044 else ("change", "go-w")
-        raise SystemRefusedError(f"{secret.path}: others may {verb} it; run: chmod {bits} {secret.path}")
+    refuse_open(secret.path, secret.path.stat().st_mode, secret.refused)
     return octets
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from msgspec import Struct, field
 
+from whichhop.config.home_edit import NO_TEXT
 from whichhop.config.trade_words import ACCESS, LINES_OVER, near_word
 from whichhop.errors import WhichhopError
 from whichhop.model import LINK_TABLE, LinkKind
@@ -42,8 +43,6 @@ class Found(Struct, frozen=True, kw_only=True):
 
 NOTHING = Found()
 TAKEN = frozenset({ROUTER, "provider-edge", "beyond"})
-NOT_NAMES = frozenset({"null", "true", "false", "yes", "no", "on", "off", "y", "n"})
-"""Words that YAML 1.1 reads as something else than a text."""
 
 
 def node_name(text: str) -> str:
@@ -51,7 +50,7 @@ def node_name(text: str) -> str:
     plain = re.sub(r"[^a-z0-9]+", "-", text.partition(".")[0].lower()).strip("-")
     name = plain if re.match(r"[a-z]", plain) else f"pc-{plain}".rstrip("-")
     name = name[:MOST_NAME].rstrip("-")
-    return f"this-{name}"[:MOST_NAME].rstrip("-") if name in TAKEN | NOT_NAMES else name
+    return f"this-{name}"[:MOST_NAME].rstrip("-") if name in TAKEN | NO_TEXT else name
 
 
 def target_of(said: str, address: str, node: str) -> Target:

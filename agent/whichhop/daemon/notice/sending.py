@@ -6,7 +6,7 @@ from pathlib import Path
 
 import msgspec
 
-from whichhop.config.credentials import open_to_others
+from whichhop.config.credentials import refuse_open
 from whichhop.errors import DataError, SystemRefusedError
 from whichhop.model.notices import Notices, Way
 
@@ -75,10 +75,7 @@ def _read(path: Path, refused_mode: int) -> str:
         ) from why
     if state.st_uid not in (0, os.geteuid() if hasattr(os, "geteuid") else 0):
         raise SystemRefusedError(f"{path}: belongs to another user; run: chown it to the agent's user")
-    if open_to_others(path, state.st_mode, refused_mode):
-        verb = "read or change" if refused_mode & stat.S_IRUSR >> 3 else "change"
-        mode = "600" if verb != "change" else "go-w"
-        raise SystemRefusedError(f"{path}: others may {verb} it; run: chmod {mode} {path}")
+    refuse_open(path, state.st_mode, refused_mode)
     if len(octets) > _MOST_OCTETS:
         raise DataError(f"{path}: more than {_MOST_OCTETS} octets; write its line alone")
     try:
